@@ -1,0 +1,25 @@
+package deps
+
+import (
+	_ "github.com/alexedwards/scs/v2"
+	_ "github.com/chromedp/chromedp"
+	_ "github.com/emersion/go-message/mail"
+	_ "github.com/emersion/go-sasl"
+	_ "github.com/emersion/go-smtp"
+	_ "github.com/jackc/pgx/v5/pgxpool"
+	_ "github.com/labstack/echo/v4/middleware"
+	_ "github.com/robfig/cron/v3"
+	_ "github.com/spf13/cobra"
+	_ "github.com/stretchr/testify/require"
+	_ "github.com/wcharczuk/go-chart/v2"
+	_ "github.com/wneessen/go-mail"
+	_ "go.uber.org/goleak"
+	_ "golang.org/x/crypto/argon2"
+	_ "golang.org/x/net/html"
+	_ "golang.org/x/sync/errgroup"
+	_ "golang.org/x/term"
+	_ "gonum.org/v1/gonum/mat"
+	_ "gonum.org/v1/gonum/optimize"
+	_ "gonum.org/v1/gonum/stat/distuv"
+	_ "pgregory.net/rapid"
+)

@@ -1,0 +1,56 @@
+package fleet
+
+import "time"
+
+// Kind is what a file or a batch brings; the names are those of the interchange files.
+type Kind string
+
+// The kinds, in the order that their references need.
+const (
+	DepotsKind       Kind = "depots"
+	VehiclesKind     Kind = "vehicles"
+	BatteriesKind    Kind = "batteries"
+	StartersKind     Kind = "starters"
+	TestsKind        Kind = "battery_tests"
+	CranksKind       Kind = "crank_events"
+	BreakdownsKind   Kind = "breakdowns"
+	TemperaturesKind Kind = "temperatures"
+)
+
+// Kinds lists all kinds in the order in which files must be taken, so that what a row refers to is already there.
+func Kinds() [8]Kind {
+	return [8]Kind{DepotsKind, VehiclesKind, BatteriesKind, StartersKind, TestsKind, CranksKind, BreakdownsKind, TemperaturesKind}
+}
+
+// FileResult is what became of one file: Rows = Taken + AlreadyThere + KeptApart, unless it was Refused whole.
+type FileResult struct {
+	File         string
+	Kind         Kind
+	Rows         int64
+	Taken        int64
+	AlreadyThere int64
+	KeptApart    int64
+	Refused      string // the reason; empty: the file was read
+}
+
+// KeptRow is a row that was not taken. Header and Fields hold it as it came, so that it can be mended and taken later.
+type KeptRow struct {
+	File   string
+	Line   int64 // on which the row begins; the header is line 1
+	Kind   Kind
+	Unit   string // as written
+	Depot  DepotID
+	Column string
+	Value  string
+	Reason string
+	Header []string
+	Fields []string
+}
+
+// Import is one call that brought files or a batch.
+type Import struct {
+	ID        int64
+	StartedAt time.Time
+	Source    string
+	Files     []FileResult
+}

@@ -1,0 +1,49 @@
+package fleet
+
+import "time"
+
+// Role is what a person does, and so what they may see and do.
+type Role string
+
+// The roles.
+const (
+	Manager       Role = "manager"
+	Mechanic      Role = "mechanic"
+	Accountant    Role = "accountant"
+	Reader        Role = "reader"
+	Administrator Role = "administrator"
+)
+
+// Person can sign in.
+type Person struct {
+	Name         string // sign-in name, lower case
+	FullName     string
+	Email        string
+	Role         Role
+	AllDepots    bool
+	Depots       []DepotID // unless AllDepots
+	PasswordHash string    // argon2id, PHC string format
+	Disabled     bool
+}
+
+// MaySee tells whether the person may see what belongs to a depot.
+func (p Person) MaySee(depot DepotID) bool {
+	if p.AllDepots {
+		return true
+	}
+	for _, d := range p.Depots {
+		if d == depot {
+			return true
+		}
+	}
+	return false
+}
+
+// Token lets a logger or a program bring readings. The token itself is never stored, only its SHA-256.
+type Token struct {
+	Name       string
+	Depot      DepotID // empty: all depots
+	CreatedAt  time.Time
+	LastUsedAt time.Time // zero: never
+	Revoked    bool
+}
