@@ -1,0 +1,170 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/jackc/pgx/v5"
+
+	"rimeyard/internal/fleet"
+)
+
+// ErrNoIssue says that no ranked list has been issued yet, or none of which the caller asked for.
+var ErrNoIssue = errors.New("no ranked list has been issued yet: run rimeyard fit")
+
+const addIssue = `INSERT INTO issue (as_of, season_from, season_to, method)
+	VALUES (@as_of, @season_from, @season_to, @method) RETURNING issue, issued_at`
+
+var forecastColumns = []string{
+	"issue", "unit", "as_of", "depot", "rank", "band", "no_start_probability", "cold_limit_c", "cold_limit_p10_c",
+	"cold_limit_p90_c", "suspect", "p_battery", "p_starter", "p_cable", "p_charging", "p_control",
+	"expected_loss", "swap_cost", "swap_by", "evidence",
+}
+
+// AddIssue keeps a ranked list whole, beside all that were issued before it: nothing is overwritten.
+func (db *DB) AddIssue(ctx context.Context, list fleet.RankedList, method string) (fleet.Issue, error) {
+	issue := fleet.Issue{AsOf: list.AsOf, Season: list.Season, Method: method}
+	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		err := tx.QueryRow(ctx, addIssue, pgx.NamedArgs{
+			"as_of": sqlDate(list.AsOf), "season_from": sqlDate(list.Season.From), "season_to": sqlDate(list.Season.To), "method": method,
+		}).Scan(&issue.ID, &issue.IssuedAt)
+		if err != nil {
+			return err
+		}
+		_, err = tx.CopyFrom(ctx, pgx.Identifier{"forecast"}, forecastColumns, pgx.CopyFromSlice(len(list.Units), func(i int) ([]any, error) {
+			return forecastRow(issue, list.Units[i]), nil
+		}))
+		return err
+	})
+	if err != nil {
+		return fleet.Issue{}, fmt.Errorf("keep the ranked list of %s: %w", list.AsOf, err)
+	}
+	return issue, nil
+}
+
+func forecastRow(issue fleet.Issue, f fleet.Forecast) []any {
+	p := f.SuspectProbabilities
+	evidence := f.Evidence
+	if evidence == nil {
+		evidence = []string{}
+	}
+	return []any{
+		issue.ID, string(f.Unit), sqlDate(issue.AsOf), string(f.Depot), f.Rank, string(f.Band), f.NoStartProbability.Ptr(),
+		f.ColdLimitC.Ptr(), f.ColdLimitP10C.Ptr(), f.ColdLimitP90C.Ptr(), string(f.Suspect),
+		p[fleet.BatteryPart], p[fleet.StarterPart], p[fleet.CablePart], p[fleet.ChargingPart], p[fleet.ControlPart],
+		sqlMoney(f.ExpectedLoss), sqlMoney(f.SwapCost), sqlOptDate(f.SwapBy), evidence,
+	}
+}
+
+const issueColumns = `SELECT issue, as_of, season_from, season_to, issued_at, method FROM issue `
+
+// LatestIssue is the newest ranked list of the latest as-of date. ErrNoIssue: there is none.
+func (db *DB) LatestIssue(ctx context.Context) (fleet.Issue, error) {
+	return db.issue(ctx, issueColumns+`ORDER BY as_of DESC, issue DESC LIMIT 1`, nil)
+}
+
+// IssueBefore is the newest ranked list with an earlier as-of date: what a new list is compared with. ErrNoIssue: there is none.
+func (db *DB) IssueBefore(ctx context.Context, asOf fleet.Date) (fleet.Issue, error) {
+	return db.issue(ctx, issueColumns+`WHERE as_of < @as_of ORDER BY as_of DESC, issue DESC LIMIT 1`, pgx.NamedArgs{"as_of": sqlDate(asOf)})
+}
+
+func (db *DB) issue(ctx context.Context, query string, args pgx.NamedArgs) (fleet.Issue, error) {
+	rows, _ := db.pool.Query(ctx, query, args) // CollectExactlyOneRow reports Query's error too
+	issue, err := pgx.CollectExactlyOneRow(rows, scanIssue)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return fleet.Issue{}, ErrNoIssue
+	}
+	if err != nil {
+		return fleet.Issue{}, fmt.Errorf("look up the ranked list: %w", err)
+	}
+	return issue, nil
+}
+
+func scanIssue(row pgx.CollectableRow) (i fleet.Issue, err error) {
+	return i, row.Scan(&i.ID, dateInto(&i.AsOf), dateInto(&i.Season.From), dateInto(&i.Season.To), &i.IssuedAt, &i.Method)
+}
+
+// ForecastFilter narrows a ranked list. Zero fields do not narrow, but Depots: nil means all, empty means none.
+type ForecastFilter struct {
+	Depots  []fleet.DepotID // those that the reader may see
+	Band    fleet.Band
+	Suspect fleet.Part
+	Search  string // part of a unit's key, upper or lower case
+	Limit   int
+	Offset  int
+}
+
+const (
+	forecastWhere = ` FROM forecast WHERE issue = @issue
+	AND (@depots::text[] IS NULL OR depot = ANY(@depots))
+	AND (@band = '' OR band = @band) AND (@suspect = '' OR suspect = @suspect)
+	AND (@search = '' OR strpos(lower(unit), lower(@search)) > 0)`
+	listForecasts = `SELECT unit, depot, rank, band, no_start_probability, cold_limit_c, cold_limit_p10_c, cold_limit_p90_c,
+	suspect, p_battery, p_starter, p_cable, p_charging, p_control, expected_loss, swap_cost, swap_by, evidence` +
+		forecastWhere + ` ORDER BY rank LIMIT @limit OFFSET @offset`
+	countForecasts = `SELECT band, count(*)` + forecastWhere + ` GROUP BY band`
+)
+
+// Forecasts is one issue's list, highest priority first, as far as the filter lets through.
+func (db *DB) Forecasts(ctx context.Context, issue int64, filter ForecastFilter) ([]fleet.Forecast, error) {
+	rows, _ := db.pool.Query(ctx, listForecasts, filter.args(issue))
+	list, err := pgx.CollectRows(rows, scanForecast)
+	if err != nil {
+		return nil, fmt.Errorf("read ranked list %d: %w", issue, err)
+	}
+	return list, nil
+}
+
+// CountByBand is how many units of the issue fall in each band, as far as the filter lets through.
+func (db *DB) CountByBand(ctx context.Context, issue int64, filter ForecastFilter) (map[fleet.Band]int, error) {
+	counts := map[fleet.Band]int{}
+	rows, _ := db.pool.Query(ctx, countForecasts, filter.args(issue))
+	var (
+		band fleet.Band
+		n    int
+	)
+	_, err := pgx.ForEachRow(rows, []any{&band, &n}, func() error { counts[band] = n; return nil })
+	if err != nil {
+		return nil, fmt.Errorf("count ranked list %d: %w", issue, err)
+	}
+	return counts, nil
+}
+
+func (f ForecastFilter) args(issue int64) pgx.NamedArgs {
+	var depots []string
+	if f.Depots != nil {
+		depots = make([]string, len(f.Depots))
+		for i, d := range f.Depots {
+			depots[i] = string(d)
+		}
+		slices.Sort(depots)
+	}
+	var limit *int
+	if f.Limit > 0 {
+		limit = &f.Limit
+	}
+	return pgx.NamedArgs{
+		"issue": issue, "depots": depots, "band": string(f.Band), "suspect": string(f.Suspect),
+		"search": f.Search, "limit": limit, "offset": f.Offset,
+	}
+}
+
+func scanForecast(row pgx.CollectableRow) (fleet.Forecast, error) {
+	var (
+		f                                          fleet.Forecast
+		p, limit, p10, p90                         *float64
+		battery, starter, cable, charging, control float64
+		loss, cost                                 *int64
+	)
+	err := row.Scan(&f.Unit, &f.Depot, &f.Rank, &f.Band, &p, &limit, &p10, &p90, &f.Suspect,
+		&battery, &starter, &cable, &charging, &control, &loss, &cost, optDateInto(&f.SwapBy), &f.Evidence)
+	f.NoStartProbability = fleet.FromPtr(p)
+	f.ColdLimitC, f.ColdLimitP10C, f.ColdLimitP90C = fleet.FromPtr(limit), fleet.FromPtr(p10), fleet.FromPtr(p90)
+	f.SuspectProbabilities = map[fleet.Part]float64{
+		fleet.BatteryPart: battery, fleet.StarterPart: starter, fleet.CablePart: cable, fleet.ChargingPart: charging, fleet.ControlPart: control,
+	}
+	f.ExpectedLoss, f.SwapCost = optMoney(loss), optMoney(cost)
+	return f, err
+}
