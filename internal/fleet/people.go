@@ -14,6 +14,9 @@ const (
 	Administrator Role = "administrator"
 )
 
+// Roles lists all roles.
+func Roles() [5]Role { return [5]Role{Manager, Mechanic, Accountant, Reader, Administrator} }
+
 // Person can sign in.
 type Person struct {
 	Name         string // sign-in name, lower case
@@ -39,9 +42,19 @@ func (p Person) MaySee(depot DepotID) bool {
 	return false
 }
 
-// Token lets a logger or a program bring readings. The token itself is never stored, only its SHA-256.
+// TokenUse is the one thing that a token is good for, so that what a logger carries cannot read the fleet's figures.
+type TokenUse string
+
+// The uses.
+const (
+	BringReadings TokenUse = "readings" // POST readings
+	ReadList      TokenUse = "list"     // GET the ranked list
+)
+
+// Token lets a logger or a program in without a person. The token itself is never stored, only its SHA-256.
 type Token struct {
 	Name       string
+	Use        TokenUse
 	Depot      DepotID // empty: all depots
 	CreatedAt  time.Time
 	LastUsedAt time.Time // zero: never

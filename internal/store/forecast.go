@@ -12,7 +12,7 @@ import (
 )
 
 // ErrNoIssue says that no ranked list has been issued yet, or none of which the caller asked for.
-var ErrNoIssue = errors.New("no ranked list has been issued yet: run rimeyard fit")
+var ErrNoIssue = fleet.ErrNoIssue
 
 const addIssue = `INSERT INTO issue (as_of, season_from, season_to, method)
 	VALUES (@as_of, @season_from, @season_to, @method) RETURNING issue, issued_at`
@@ -86,30 +86,39 @@ func scanIssue(row pgx.CollectableRow) (i fleet.Issue, err error) {
 	return i, row.Scan(&i.ID, dateInto(&i.AsOf), dateInto(&i.Season.From), dateInto(&i.Season.To), &i.IssuedAt, &i.Method)
 }
 
-// ForecastFilter narrows a ranked list. Zero fields do not narrow, but Depots: nil means all, empty means none.
-type ForecastFilter struct {
-	Depots  []fleet.DepotID // those that the reader may see
-	Band    fleet.Band
-	Suspect fleet.Part
-	Search  string // part of a unit's key, upper or lower case
-	Limit   int
-	Offset  int
-}
+// ForecastFilter narrows and orders a ranked list.
+type ForecastFilter = fleet.ListFilter
 
 const (
 	forecastWhere = ` FROM forecast WHERE issue = @issue
 	AND (@depots::text[] IS NULL OR depot = ANY(@depots))
+	AND (@unit = '' OR unit = @unit)
 	AND (@band = '' OR band = @band) AND (@suspect = '' OR suspect = @suspect)
 	AND (@search = '' OR strpos(lower(unit), lower(@search)) > 0)`
 	listForecasts = `SELECT unit, depot, rank, band, no_start_probability, cold_limit_c, cold_limit_p10_c, cold_limit_p90_c,
 	suspect, p_battery, p_starter, p_cable, p_charging, p_control, expected_loss, swap_cost, swap_by, evidence` +
-		forecastWhere + ` ORDER BY rank LIMIT @limit OFFSET @offset`
+		forecastWhere
 	countForecasts = `SELECT band, count(*)` + forecastWhere + ` GROUP BY band`
 )
 
-// Forecasts is one issue's list, highest priority first, as far as the filter lets through.
+// forecastOrders are the ORDER BY clauses; the rank settles what is equal, so that pages never overlap.
+var forecastOrders = map[fleet.ListOrder]string{
+	"":                ` ORDER BY rank`,
+	fleet.ByRank:      ` ORDER BY rank`,
+	fleet.ByUnit:      ` ORDER BY unit`,
+	fleet.ByChance:    ` ORDER BY no_start_probability DESC NULLS LAST, rank`,
+	fleet.ByColdLimit: ` ORDER BY cold_limit_c DESC NULLS LAST, rank`,
+	fleet.BySwapBy:    ` ORDER BY swap_by NULLS LAST, rank`,
+	fleet.ByLoss:      ` ORDER BY expected_loss DESC NULLS LAST, rank`,
+}
+
+// Forecasts is one issue's list, in the filter's order (highest priority first by default), as far as the filter lets through.
 func (db *DB) Forecasts(ctx context.Context, issue int64, filter ForecastFilter) ([]fleet.Forecast, error) {
-	rows, _ := db.pool.Query(ctx, listForecasts, filter.args(issue))
+	order, known := forecastOrders[filter.Order]
+	if !known {
+		return nil, fmt.Errorf("read ranked list %d: no order is called %q", issue, filter.Order)
+	}
+	rows, _ := db.pool.Query(ctx, listForecasts+order+` LIMIT @limit OFFSET @offset`, forecastArgs(issue, filter))
 	list, err := pgx.CollectRows(rows, scanForecast)
 	if err != nil {
 		return nil, fmt.Errorf("read ranked list %d: %w", issue, err)
@@ -120,7 +129,7 @@ func (db *DB) Forecasts(ctx context.Context, issue int64, filter ForecastFilter)
 // CountByBand is how many units of the issue fall in each band, as far as the filter lets through.
 func (db *DB) CountByBand(ctx context.Context, issue int64, filter ForecastFilter) (map[fleet.Band]int, error) {
 	counts := map[fleet.Band]int{}
-	rows, _ := db.pool.Query(ctx, countForecasts, filter.args(issue))
+	rows, _ := db.pool.Query(ctx, countForecasts, forecastArgs(issue, filter))
 	var (
 		band fleet.Band
 		n    int
@@ -132,7 +141,7 @@ func (db *DB) CountByBand(ctx context.Context, issue int64, filter ForecastFilte
 	return counts, nil
 }
 
-func (f ForecastFilter) args(issue int64) pgx.NamedArgs {
+func forecastArgs(issue int64, f ForecastFilter) pgx.NamedArgs {
 	var depots []string
 	if f.Depots != nil {
 		depots = make([]string, len(f.Depots))
@@ -146,7 +155,7 @@ func (f ForecastFilter) args(issue int64) pgx.NamedArgs {
 		limit = &f.Limit
 	}
 	return pgx.NamedArgs{
-		"issue": issue, "depots": depots, "band": string(f.Band), "suspect": string(f.Suspect),
+		"issue": issue, "depots": depots, "unit": string(f.Unit), "band": string(f.Band), "suspect": string(f.Suspect),
 		"search": f.Search, "limit": limit, "offset": f.Offset,
 	}
 }
