@@ -1,0 +1,21 @@
+package alerts
+
+import (
+	"iter"
+
+	"rimeyard/internal/fleet"
+)
+
+// Method names the version of the computation; it is kept with every issue.
+const Method = "weekly-filter-1"
+
+// Input is all that a list is made from. Histories may be whole: what is dated on AsOf or later is not looked at, in Temps
+// neither. Rows may be in any order.
+type Input struct {
+	AsOf      fleet.Date
+	Depots    []fleet.Depot
+	Temps     map[fleet.DepotID][]fleet.DayTemp
+	Histories iter.Seq2[fleet.History, error] // one per unit; the first error ends the work
+	Workers   int                             // 0: one
+	Progress  func(done int)                  // called from one goroutine at a time with the units read so far; may be nil
+}
