@@ -54,3 +54,30 @@ type Import struct {
 	Source    string
 	Files     []FileResult
 }
+
+// Row is one row of an interchange file, parsed: a pointer to one of the nouns. Loaders tell the nouns apart by type.
+type Row interface{ Kind() Kind }
+
+// Kind says which file brings depots.
+func (Depot) Kind() Kind { return DepotsKind }
+
+// Kind says which file brings units.
+func (Unit) Kind() Kind { return VehiclesKind }
+
+// Kind says which file brings fittings of batteries.
+func (BatteryFitting) Kind() Kind { return BatteriesKind }
+
+// Kind says which file brings fittings of starters.
+func (StarterFitting) Kind() Kind { return StartersKind }
+
+// Kind says which file brings battery tests.
+func (Test) Kind() Kind { return TestsKind }
+
+// Kind says which file brings cranks.
+func (Crank) Kind() Kind { return CranksKind }
+
+// Kind says which file brings breakdowns.
+func (Breakdown) Kind() Kind { return BreakdownsKind }
+
+// Kind says which file brings days' temperatures.
+func (DayTemp) Kind() Kind { return TemperaturesKind }
