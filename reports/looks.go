@@ -1,0 +1,93 @@
+package reports
+
+import (
+	"fmt"
+	"strings"
+
+	"rimeyard/internal/fleet"
+)
+
+// The colours of pictures, letters and pages: the greys and blues of rime, and one warm tone that is kept for warnings.
+// A test holds the contrasts, and the distances between bands as people with each kind of colour blindness see them.
+const (
+	Ground    = "#FBFCFD" // behind everything
+	Ink       = "#1E2B37" // text
+	QuietInk  = "#51626F" // second to text: units, captions
+	Hairline  = "#D5DEE5" // grids and borders, never the only carrier of meaning
+	Frost     = "#C6D8E4" // past winters
+	Steel     = "#35617F" // fitted lines
+	Warm      = "#AD451B" // what needs doing
+	WarmWash  = "#F8E6DC" // an area in which units will not start
+	DarkCloth = "#17202A" // behind everything, in dark mode
+	PaleInk   = "#E6EDF2" // text in dark mode
+	DarkHair  = "#3A4855" // borders in dark mode
+	DarkWarm  = "#F2A279" // what needs doing, in dark mode
+	DarkQuiet = "#A9B7C2" // second to text, in dark mode
+)
+
+// Look is how a band is shown: by word, shape and colour together, so that any one of them may be lost.
+type Look struct {
+	Band    fleet.Band
+	Word    string
+	Means   string // one sentence for a legend
+	Shape   string // one character that mail programs and browsers have
+	Named   string // the shape, for people who hear the page
+	Fill    string // inside of the shape
+	Edge    string // its outline, and the word's colour on Ground
+	DarkInk string // the word's colour on DarkCloth
+}
+
+// Looks lists the bands' looks, most urgent first.
+func Looks() [5]Look {
+	return [5]Look{
+		{fleet.Down, "down", "does not start now", "■", "square", "#27323D", "#27323D", "#E6EDF2"},
+		{fleet.Swap, "swap", "change the suspect part before the frost", "▲", "triangle", "#BC5226", "#A3421A", "#F2A279"},
+		{fleet.Watch, "watch", "test it again, decide later", "◆", "diamond", "#6C9ABA", "#2F5F82", "#8FBBD9"},
+		{fleet.Sound, "sound", "should start all winter", "●", "disc", "#B9CBD6", "#4A6474", "#BBCFDB"},
+		{fleet.UnknownBand, "unknown", "too little data to judge", "○", "ring", "#FFFFFF", "#616E78", "#A9B7C2"},
+	}
+}
+
+// LookOf returns the look of a band; anything unheard of looks unknown.
+func LookOf(b fleet.Band) Look {
+	looks := Looks()
+	for _, l := range looks {
+		if l.Band == b {
+			return l
+		}
+	}
+	return looks[len(looks)-1]
+}
+
+// urgent tells whether a band asks for work before the frost.
+func urgent(b fleet.Band) bool { return b == fleet.Swap || b == fleet.Down }
+
+// StyleVariables is the palette as CSS custom properties (--rime-ink, --rime-swap-fill, …), for pages to build on.
+func StyleVariables() string {
+	light := [][2]string{
+		{"ground", Ground},
+		{"ink", Ink},
+		{"quiet", QuietInk},
+		{"hairline", Hairline},
+		{"frost", Frost},
+		{"steel", Steel},
+		{"warm", Warm},
+		{"wash", WarmWash},
+	}
+	dark := [][2]string{{"ground", DarkCloth}, {"ink", PaleInk}, {"quiet", DarkQuiet}, {"hairline", DarkHair}, {"warm", DarkWarm}}
+	for _, l := range Looks() {
+		light = append(light, [2]string{l.Word + "-fill", l.Fill}, [2]string{l.Word + "-ink", l.Edge})
+		dark = append(dark, [2]string{l.Word + "-ink", l.DarkInk})
+	}
+	var b strings.Builder
+	write := func(open, end string, pairs [][2]string) {
+		b.WriteString(open)
+		for _, p := range pairs {
+			fmt.Fprintf(&b, "  --rime-%s: %s;\n", p[0], p[1])
+		}
+		b.WriteString(end)
+	}
+	write(":root {\n", "}\n", light)
+	write("@media (prefers-color-scheme: dark) { :root {\n", "} }\n", dark)
+	return b.String()
+}
