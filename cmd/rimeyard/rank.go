@@ -1,0 +1,223 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"rimeyard/alerts"
+	"rimeyard/internal/fleet"
+	"rimeyard/internal/store"
+)
+
+func newRankCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use: "rank", Args: cobra.NoArgs,
+		Short:   "Print the ranked list: which units will not start this season, why, and by when to act",
+		Example: "  rimeyard rank --top 20\n  rimeyard rank --as-of 2025-10-01 --format json",
+	}
+	format, asOf := addFormatFlag(cmd), addAsOfFlag(cmd)
+	top := cmd.Flags().Int("top", 0, "print only this many units (0: all)")
+	depot := cmd.Flags().String("depot", "", "print only the units of this depot")
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		db, done, err := openDatabase(cmd)
+		if err != nil {
+			return err
+		}
+		defer done()
+		list, err := rankFleet(cmd.Context(), db, asOf.day(), progressOf(cmd))
+		if err != nil {
+			return err
+		}
+		list.Units = narrow(list.Units, fleet.DepotID(*depot), *top)
+		return printRanked(cmd.OutOrStdout(), *format, list)
+	}
+	return cmd
+}
+
+func newFitCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use: "fit", Args: cobra.NoArgs,
+		Short: "Judge every unit anew and issue the ranked list that pages and mail show; issued lists are kept for the audit",
+	}
+	asOf := addAsOfFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		db, done, err := openDatabase(cmd)
+		if err != nil {
+			return err
+		}
+		defer done()
+		list, err := issueList(cmd.Context(), db, asOf.day(), progressOf(cmd))
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(cmd.OutOrStdout(), "issued the list of %s: %s\n", list.AsOf, bandSummary(list.Units))
+		return nil
+	}
+	return cmd
+}
+
+// issueList judges the fleet and keeps the list.
+func issueList(ctx context.Context, db *store.DB, asOf fleet.Date, progress func(int)) (fleet.RankedList, error) {
+	list, err := rankFleet(ctx, db, asOf, progress)
+	if err != nil {
+		return fleet.RankedList{}, err
+	}
+	_, err = db.AddIssue(ctx, list, alerts.Method)
+	return list, err
+}
+
+// rankFleet judges every unit by what was known when day asOf began.
+func rankFleet(ctx context.Context, db *store.DB, asOf fleet.Date, progress func(int)) (fleet.RankedList, error) {
+	in, err := rankInput(ctx, db, asOf)
+	if err != nil {
+		return fleet.RankedList{}, err
+	}
+	in.Progress = progress
+	return alerts.Rank(ctx, in)
+}
+
+func rankInput(ctx context.Context, db *store.DB, asOf fleet.Date) (alerts.Input, error) {
+	if err := db.RefreshDigests(ctx); err != nil {
+		return alerts.Input{}, err
+	}
+	depots, err := db.Depots(ctx)
+	if err != nil {
+		return alerts.Input{}, err
+	}
+	temps, err := db.DayTemps(ctx)
+	if err != nil {
+		return alerts.Input{}, err
+	}
+	return alerts.Input{AsOf: asOf, Depots: depots, Temps: temps, Histories: db.Histories(ctx, nil)}, nil
+}
+
+// progressOf counts units on stderr while people watch.
+func progressOf(cmd *cobra.Command) func(int) {
+	w := cmd.ErrOrStderr()
+	if !isTerminal(w) {
+		return nil
+	}
+	return func(done int) {
+		if done%100 == 0 {
+			fmt.Fprintf(w, "\rjudging units: %d ", done)
+		}
+	}
+}
+
+func narrow(units []fleet.Forecast, depot fleet.DepotID, top int) []fleet.Forecast {
+	if depot != "" {
+		units = slices.DeleteFunc(units, func(f fleet.Forecast) bool { return f.Depot != depot })
+	}
+	if top > 0 && len(units) > top {
+		units = units[:top]
+	}
+	return units
+}
+
+func bandSummary(units []fleet.Forecast) string {
+	counts := map[fleet.Band]int{}
+	for _, f := range units {
+		counts[f.Band]++
+	}
+	var parts []string
+	for _, b := range []fleet.Band{fleet.Down, fleet.Swap, fleet.Watch, fleet.Sound, fleet.UnknownBand} {
+		if counts[b] > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", counts[b], b))
+		}
+	}
+	return fmt.Sprintf("%d units (%s)", len(units), strings.Join(parts, ", "))
+}
+
+func printRanked(w io.Writer, format outputFormat, list fleet.RankedList) error {
+	switch format {
+	case asJSON:
+		return writeJSON(w, list)
+	case asCSV:
+		return writeCSV(w, rankedHeader, rankedRows(list.Units))
+	}
+	fmt.Fprintf(w, "As of %s, for the season %s to %s: %s\n\n", list.AsOf, list.Season.From, list.Season.To, bandSummary(list.Units))
+	header := []string{"#", "unit", "depot", "band", "chance", "cold limit °C", "suspect", "loss", "swap", "swap by", "evidence"}
+	rows := make([][]string, len(list.Units))
+	for i, f := range list.Units {
+		evidence := ""
+		if len(f.Evidence) > 0 {
+			evidence = f.Evidence[0]
+		}
+		rows[i] = []string{
+			strconv.Itoa(f.Rank), string(f.Unit), string(f.Depot), string(f.Band), percent(f.NoStartProbability), limitText(f),
+			fmt.Sprintf("%s %.0f %%", f.Suspect, 100*f.SuspectProbabilities[f.Suspect]),
+			orDash(f.ExpectedLoss), orDash(f.SwapCost), orDash(f.SwapBy), evidence,
+		}
+	}
+	return writeTable(w, header, rows)
+}
+
+var rankedHeader = []string{
+	"rank", "unit", "depot", "band", "no_start_probability", "cold_limit_c", "cold_limit_p10_c", "cold_limit_p90_c",
+	"suspect", "expected_loss", "swap_cost", "swap_by", "evidence",
+}
+
+func rankedRows(units []fleet.Forecast) [][]string {
+	rows := make([][]string, len(units))
+	for i, f := range units {
+		rows[i] = []string{
+			strconv.Itoa(f.Rank), string(f.Unit), string(f.Depot), string(f.Band), exact(f.NoStartProbability),
+			exact(f.ColdLimitC), exact(f.ColdLimitP10C), exact(f.ColdLimitP90C), string(f.Suspect),
+			orEmpty(f.ExpectedLoss), orEmpty(f.SwapCost), orEmpty(f.SwapBy), strings.Join(f.Evidence, " | "),
+		}
+	}
+	return rows
+}
+
+func exact(v fleet.Opt[float64]) string {
+	x, known := v.Get()
+	if !known {
+		return ""
+	}
+	return strconv.FormatFloat(x, 'g', -1, 64)
+}
+
+func percent(p fleet.Opt[float64]) string {
+	x, known := p.Get()
+	switch {
+	case !known:
+		return "–"
+	case x < 0.005:
+		return "<1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*x)
+}
+
+func limitText(f fleet.Forecast) string {
+	limit, known := f.ColdLimitC.Get()
+	if !known {
+		return "–"
+	}
+	return fmt.Sprintf("%.0f (%.0f … %.0f)", limit, f.ColdLimitP10C.Or(limit), f.ColdLimitP90C.Or(limit))
+}
+
+func orDash[T interface {
+	comparable
+	fmt.Stringer
+}](o fleet.Opt[T]) string {
+	if s := orEmpty(o); s != "" {
+		return s
+	}
+	return "–"
+}
+
+func orEmpty[T interface {
+	comparable
+	fmt.Stringer
+}](o fleet.Opt[T]) string {
+	if v, known := o.Get(); known {
+		return v.String()
+	}
+	return ""
+}
