@@ -1,0 +1,314 @@
+package trend
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"rimeyard/internal/fleet"
+)
+
+// Compress turns what was known of a unit when asOf began into its weekly rows. It looks at nothing dated on asOf or later.
+func Compress(h fleet.History, depot fleet.Depot, weather Weather, asOf fleet.Date) Track {
+	zone := depot.Zone()
+	h, doubles := tidy(h)
+	h = h.AsOf(asOf, zone)
+	h, _ = tidy(h) // ends that lay ahead are gone, so fittings may have become alike
+	t := Track{
+		Unit: h.Unit.ID, Depot: h.Unit.Depot, AsOf: asOf, Group: groupOf(h.Unit), Fuel: h.Unit.Fuel, Series: h.Unit.BatteriesInSeries(),
+		Positions: max(1, h.Unit.Batteries), AsOfWeek: weekOf(asOf), StartsPerDay: 5.0 / 7, Odd: Oddities{Doubles: doubles},
+	}
+	if perDay, known := h.Unit.StartsPerDay.Get(); known && perDay >= 0 {
+		t.StartsPerDay = min(1, perDay)
+	}
+	if h.Unit.Parked == fleet.PluggedIn {
+		t.OilOffsetC = 20 // a block heater's (from memory)
+	}
+	c := compressor{track: &t, unit: h.Unit, weather: weather, day: dayClock{zone: zone}, indoors: h.Unit.Parked == fleet.Indoors}
+	c.battery(h.Batteries)
+	c.breakdowns(h.Breakdowns)
+	c.cranks(h.Cranks)
+	c.tests(h.Tests, h.Batteries)
+	c.bookedFailures()
+	c.begin(h)
+	return t
+}
+
+// compressor carries what is needed while a history is read.
+type compressor struct {
+	track      *Track
+	unit       fleet.Unit
+	weather    Weather
+	day        dayClock
+	indoors    bool
+	failures   []Failure // every breakdown, also those that are no fault of the starting system
+	joined     []bool    // failures that have a crank row
+	offsets    []float64 // crank air less depot dawn, nights under 5 °C
+	week       weekScratch
+	lastRestV  float64
+	lastRestAt time.Time
+	lastStart  fleet.Date
+	startDays  int
+}
+
+// weekScratch gathers a week's values until it is over.
+type weekScratch struct {
+	week                                            int
+	temps, sag, low, current, speed, seconds, meanV []float64
+	rest                                            []float64
+	restDay                                         fleet.Date
+	coldest                                         float64
+	from                                            int
+}
+
+// dayClock knows the day of instants that come in order without asking the zone for each.
+type dayClock struct {
+	zone       *time.Location
+	date       fleet.Date
+	start, end time.Time
+}
+
+func (c *dayClock) of(t time.Time) fleet.Date {
+	if t.Before(c.start) || !t.Before(c.end) || c.end.IsZero() {
+		c.date = fleet.DateOf(t, c.zone)
+		c.start, c.end = c.date.Midnight(c.zone), (c.date + 1).Midnight(c.zone)
+	}
+	return c.date
+}
+
+func (c *compressor) breakdowns(rows []fleet.Breakdown) {
+	for _, b := range rows {
+		f := Failure{c.day.of(b.At), b.Cause}
+		c.failures = append(c.failures, f)
+		if b.Cause != fleet.OtherPart {
+			c.track.Breakdowns = append(c.track.Breakdowns, f)
+		}
+	}
+	c.joined = make([]bool, len(c.failures))
+}
+
+// causeAround is the cause in the breakdown book within a day of d, and the place in it.
+func (c *compressor) causeAround(d fleet.Date) (i int, found bool) {
+	best := 2
+	for k, f := range c.failures {
+		if off := int(max(f.Day-d, d-f.Day)); off < best {
+			i, found, best = k, true, off
+		}
+	}
+	return i, found
+}
+
+func (c *compressor) cranks(rows []fleet.Crank) {
+	var last fleet.Crank
+	warmUntil := time.Time{}
+	for i, row := range rows {
+		if i > 0 && resent(last, row) {
+			c.track.Odd.Doubles++
+			continue
+		}
+		last = row
+		d := c.day.of(row.At)
+		if w := weekOf(d); w != c.week.week {
+			c.closeWeek()
+			c.week.week, c.week.coldest, c.week.from, c.week.restDay = w, math.NaN(), len(c.track.Starts), 0
+		}
+		c.crank(row, d, row.At.Before(warmUntil))
+		if row.Outcome != fleet.NoCrank {
+			warmUntil = row.At.Add(soak)
+		}
+	}
+	c.closeWeek()
+	c.track.HasLogger = len(c.track.Weeks) > 0
+	if n := len(c.track.Weeks); n >= 8 {
+		c.track.StartsPerDay = min(1, (float64(c.startDays)+5)/float64(7*n+7))
+	}
+	if n := len(c.offsets); n >= 10 && c.unit.Parked != fleet.Outdoors {
+		if off := median(c.offsets); off > 4 {
+			c.track.NightOffsetC = min(off, 25)
+		}
+	} else if c.indoors {
+		c.track.NightOffsetC = 8 // an unheated hall (from memory)
+	}
+}
+
+// soak is how long an engine must have stood for its start to count as cold.
+const soak = 3 * time.Hour
+
+func (c *compressor) crank(row fleet.Crank, d fleet.Date, warm bool) {
+	t, w, perBattery := c.track, &c.week, 1/float64(c.track.Series)
+	minC, maxC, dayKnown := c.weather.Day(t.Depot, d)
+	air := airC(row.TemperatureC, minC, maxC, dayKnown, c.indoors, &t.Odd)
+	if dayKnown && minC < 5 && !math.IsNaN(air) && !warm && len(c.offsets) < 400 {
+		c.offsets = append(c.offsets, air-minC)
+	}
+	if math.IsNaN(air) && dayKnown {
+		air = minC + 0.15*(maxC-minC) // the hour is not worth more: most first starts are near dawn
+	}
+	coolant := within(row.CoolantC, 1, func(v float64) bool { return v >= -60 && v <= 130 }, &t.Odd.OutOfGate)
+	if coolant-air > 15 {
+		warm = true
+	}
+	rest := within(row.RestV, perBattery, restGate, &t.Odd.OutOfGate)
+	if !math.IsNaN(rest) && !warm {
+		c.lastRestV, c.lastRestAt = rest, row.At
+		if w.restDay != d {
+			w.rest, w.restDay = append(w.rest, min(rest, fullRestV+0.15)), d
+		}
+	}
+	if warm || math.IsNaN(air) {
+		return
+	}
+	low := within(row.MinV, perBattery, minGate, &t.Odd.OutOfGate)
+	mean := within(row.MeanV, perBattery, meanGate, &t.Odd.OutOfGate)
+	seconds := within(row.DurationMs, 1, durationGate, &t.Odd.OutOfGate)
+	if c.outcome(row, d, air, rest-low) {
+		return
+	}
+	if math.IsNaN(rest) {
+		rest = assumedRestV
+		if c.lastRestV > 0 && row.At.Sub(c.lastRestAt) < 14*24*time.Hour {
+			rest = c.lastRestV
+		}
+	}
+	if low > mean || mean > rest+0.1 || low > rest+0.1 {
+		t.Odd.OutOfGate++
+		return
+	}
+	c.readings(row, air, coolant, rest, low, mean, seconds, dayKnown, (minC+maxC)/2)
+}
+
+// readings turns one cold crank's figures to 25 °C and full charge by the circuit.
+func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, seconds float64, dayKnown bool, middayC float64) {
+	w := &c.week
+	battery, oil := air, air
+	if dayKnown && !c.indoors {
+		battery, oil = air+0.3*(middayC-air), air+0.15*(middayC-air)
+	}
+	oil += c.track.OilOffsetC
+	if !math.IsNaN(coolant) {
+		oil = coolant - 2
+	}
+	logH := math.Log(oilDemand(oil))
+	cold := perDegree*(25-battery) + chargeOnOhms*(1-charge(rest))
+	w.temps = append(w.temps, air)
+	if !math.IsNaN(mean) {
+		w.sag = append(w.sag, math.Log(max(rest-mean-activationV, 0.1)/ratedDropV)-logH-cold)
+		w.meanV = append(w.meanV, mean)
+	}
+	if !math.IsNaN(low) {
+		w.low = append(w.low, math.Log(max(rest-low, 0.2)/low)-cold)
+	}
+	if c.track.RatedCCAA > 0 {
+		strings := float64(c.track.Positions) / float64(c.track.Series)
+		share := within(row.CurrentA, 1/(c.track.RatedCCAA*max(1, strings)), func(v float64) bool { return v > 0.02 && v < 3 }, &c.track.Odd.OutOfGate)
+		if !math.IsNaN(share) {
+			w.current = append(w.current, math.Log(share)-logH)
+		}
+	}
+	if rpm := within(row.RPM, 1, rpmGate, &c.track.Odd.OutOfGate); !math.IsNaN(rpm) && !math.IsNaN(mean) {
+		w.speed = append(w.speed, math.Log(rpm))
+	}
+	if !math.IsNaN(seconds) && row.Outcome != fleet.NoStart {
+		w.seconds = append(w.seconds, math.Log(seconds))
+	}
+}
+
+// outcome notes how a cold start ended and tells whether its figures are those of a failed one, which say little of the circuit.
+func (c *compressor) outcome(row fleet.Crank, d fleet.Date, air, sagV float64) (failed bool) {
+	t, w := c.track, &c.week
+	e := Event{Day: d, Week: weekOf(d), TemperatureC: air, Weight: 1, FromRow: true}
+	switch row.Outcome {
+	case fleet.NoCrank:
+		e.Failed, e.Click = true, sagV < 0.6 // volts near rest
+		if i, found := c.causeAround(d); found {
+			c.joined[i] = true
+			if cause := c.failures[i].Cause; cause != fleet.BatteryPart && cause != fleet.StarterPart && cause != fleet.CablePart {
+				e.Weight = 0
+			}
+		}
+		if e.Click && e.Weight > 0 {
+			e.Weight = 0.2
+		}
+		t.Events = append(t.Events, e)
+		return true
+	case fleet.Slow:
+		t.Events = append(t.Events, e)
+	case fleet.NoStart:
+	default:
+		if d != c.lastStart {
+			c.lastStart = d
+			c.startDays++
+		}
+		t.Starts = append(t.Starts, int8(math.Round(min(max(air, -60), 60))))
+		if !(w.coldest <= air) {
+			w.coldest = air
+		}
+	}
+	return false
+}
+
+func (c *compressor) closeWeek() {
+	w := &c.week
+	if len(w.temps)+len(w.rest) > 0 || len(c.track.Starts) > w.from {
+		row := WeekRow{
+			Week: w.week, TemperatureC: average(w.temps), Sag: middle(w.sag), Low: middle(w.low), Current: middle(w.current), Speed: middle(w.speed),
+			Seconds: middle(w.seconds), Rest: middle(w.rest), ColdestC: w.coldest, From: w.from, To: len(c.track.Starts), MeanV: average(w.meanV),
+		}
+		c.track.Weeks = append(c.track.Weeks, row)
+	}
+	*w = weekScratch{
+		temps: w.temps[:0], sag: w.sag[:0], low: w.low[:0], current: w.current[:0], speed: w.speed[:0], seconds: w.seconds[:0],
+		rest: w.rest[:0], meanV: w.meanV[:0],
+	}
+}
+
+// bookedFailures adds breakdowns of battery, starter or cable that no crank row shows, at the day's lowest temperature.
+func (c *compressor) bookedFailures() {
+	t := c.track
+	for i, f := range c.failures {
+		electrical := f.Cause == fleet.BatteryPart || f.Cause == fleet.StarterPart || f.Cause == fleet.CablePart
+		minC, _, known := c.weather.Day(t.Depot, f.Day)
+		if c.joined[i] || !electrical || !known {
+			continue
+		}
+		t.Events = append(t.Events, Event{Day: f.Day, Week: weekOf(f.Day), TemperatureC: minC + t.NightOffsetC, Failed: true, Weight: 1})
+	}
+	slices.SortStableFunc(t.Events, func(a, b Event) int { return int(a.Day - b.Day) })
+}
+
+// begin finds the first week that says anything.
+func (c *compressor) begin(h fleet.History) {
+	t := c.track
+	t.FirstWeek = t.AsOfWeek
+	note := func(week int) { t.FirstWeek = min(t.FirstWeek, week) }
+	if len(t.Weeks) > 0 {
+		note(t.Weeks[0].Week)
+	}
+	if len(t.Tests) > 0 {
+		note(t.Tests[0].Week)
+	}
+	if len(t.Events) > 0 {
+		note(t.Events[0].Week)
+	}
+	c.changes(h)
+	c.lives(h.Batteries)
+	c.quietNights()
+}
+
+func middle(x []float64) Mean {
+	if len(x) == 0 {
+		return Mean{}
+	}
+	return Mean{median(x), len(x)}
+}
+
+func average(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	sum := 0.0
+	for _, v := range x {
+		sum += v
+	}
+	return sum / float64(len(x))
+}

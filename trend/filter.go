@@ -1,0 +1,208 @@
+package trend
+
+import (
+	"math"
+
+	"rimeyard/internal/fleet"
+)
+
+func logOf(x float64) float64 { return math.Log(x) }
+
+// The parts of the hidden state.
+const (
+	wear   = iota // r: ln of the battery's resistance over that of a new one
+	drift         // v: growth of r per week
+	demand        // d: ln of what this engine and starter draw over their class
+	loop          // c: resistance of cables and contacts beyond the healthy, in R0
+	dip           // b: how this unit's lowest volts read off the class
+	parts
+)
+
+type vector [parts]float64
+
+type matrix [parts][parts]float64
+
+// Process noise per week, standard deviations.
+var wander = vector{0.018, 0.0004, 0.010, 0.020, 0.005}
+
+// Spreads when nothing is known.
+const (
+	newWearSD, ageSpread   = 0.08, 0.6 // ageSpread: of the drift between batteries, as a share of it
+	demandSD, loopSD       = 0.12, 0.08
+	dipSD                  = 0.30
+	unknownAgeSD           = 0.20
+	restStepSD             = 0.02 * restSpanV
+	restRowSD, restUnitySD = 0.03 * restSpanV, 0.05 * restSpanV
+)
+
+// belief is what is thought of a unit in one week: a normal distribution over the state, and the rest volts with theirs.
+type belief struct {
+	week               int
+	x                  vector
+	p                  matrix
+	restV, restVar     float64
+	restTrend          float64 // V per week
+	logLik             float64
+	lastSign           [kinds]int8 // of the last row that surprised
+	lastCCA, lastLow   float64     // latest residuals, in standard deviations
+	lastSag, lastSpeed float64
+	lastCurrent        float64
+	swapsInferred      int
+	swapWeek           int
+}
+
+// model is a track with the parameters that apply to it.
+type model struct {
+	t       *Track
+	p       *Params
+	g       Group
+	circuit *circuit
+	logF    float64
+	vPop    float64
+}
+
+func newModel(t *Track, p *Params) *model {
+	m := &model{t: t, p: p, g: p.group(t), vPop: p.drift(t.Depot)}
+	m.logF = m.g.LogDemand
+	if t.Rated != 0 && m.g.LogRated != 0 {
+		m.logF -= t.Rated - m.g.LogRated
+	}
+	_, quit := demandOf(t.Fuel)
+	m.circuit = newCircuit(m.logF, quit, t.OilOffsetC, m.g.Sag)
+	return m
+}
+
+// prior is the belief before the first reading.
+func (m *model) prior() belief {
+	age, extra := m.t.AgeWeeks, 0.0
+	if age < 0 {
+		age, extra = m.p.MeanAgeWeeks, unknownAgeSD*unknownAgeSD
+	}
+	b := belief{week: m.t.FirstWeek, restV: assumedRestV, restVar: 0.10 * 0.10}
+	vSD := ageSpread * m.vPop
+	b.x[wear], b.x[drift] = m.vPop*age, m.vPop
+	b.p[drift][drift] = vSD * vSD
+	b.p[wear][wear] = newWearSD*newWearSD + vSD*vSD*age*age + extra
+	b.p[wear][drift] = vSD * vSD * age
+	b.p[drift][wear] = b.p[wear][drift]
+	b.p[demand][demand] = demandSD * demandSD
+	b.p[loop][loop] = loopSD * loopSD
+	b.p[dip][dip] = dipSD * dipSD
+	return b
+}
+
+// ahead moves the belief one week on: r grows by v, v leans to the usual drift, all wander.
+func (b *belief) ahead(vPop float64) {
+	const keep = 0.995
+	b.week++
+	b.x[wear] += b.x[drift]
+	b.x[drift] = vPop + keep*(b.x[drift]-vPop)
+	// P ← F P Fᵀ + Q with F = I but r += v, v ·= keep.
+	for j := range parts {
+		b.p[wear][j] += b.p[drift][j]
+		b.p[drift][j] *= keep
+	}
+	for i := range parts {
+		b.p[i][wear] += b.p[i][drift]
+		b.p[i][drift] *= keep
+		b.p[i][i] += wander[i] * wander[i]
+	}
+	b.restVar += restStepSD * restStepSD
+}
+
+// change renews a part: what is new is known as well as a new one is, what stays is kept. One new battery of two takes half the wear away.
+func (m *model) change(b *belief, c Change) {
+	forget := func(i int, keep, mean, sd float64) {
+		for j := range parts {
+			b.p[i][j] *= keep
+			b.p[j][i] *= keep
+		}
+		b.x[i] = keep*b.x[i] + (1-keep)*mean
+		b.p[i][i] += (1 - keep) * sd * sd
+	}
+	switch c.Part {
+	case fleet.BatteryPart:
+		forget(wear, 1-c.Share, 0, newWearSD)
+		forget(drift, 1-c.Share, m.vPop, ageSpread*m.vPop)
+		b.restV += c.Share * max(0, assumedRestV+0.05-b.restV)
+		b.restVar += c.Share * 0.05 * 0.05
+		b.restTrend *= 1 - c.Share
+	case fleet.StarterPart:
+		forget(demand, 0, 0, demandSD)
+		forget(loop, 0.5, 0, loopSD)
+	case fleet.CablePart:
+		forget(loop, 0, 0, loopSD)
+	case fleet.ChargingPart:
+		b.restTrend = 0
+		b.restVar += 0.1 * 0.1
+	}
+}
+
+// update takes in one row: y = mean(x) + noise of variance v, with slopes h. It returns the surprise in standard deviations as the row
+// found it. Rows beyond two standard deviations count by distance, not its square (Huber; Masreliez and Martin 1977): a
+// redescending weight would make a worse reading count less.
+func (b *belief) update(y, mean float64, h vector, v float64) (z float64) {
+	var ph vector
+	s := 0.0
+	for i := range parts {
+		for j := range parts {
+			ph[i] += b.p[i][j] * h[j]
+		}
+		s += h[i] * ph[i]
+	}
+	innovation := y - mean
+	z = innovation / math.Sqrt(s+v)
+	b.logLik += logT4(z) - 0.5*math.Log(s+v)
+	if far := math.Abs(z) / 2; far > 1 {
+		v *= far
+	}
+	total := s + v
+	for i := range parts {
+		b.x[i] += ph[i] / total * innovation
+		for j := range parts {
+			b.p[i][j] -= ph[i] * ph[j] / total
+		}
+	}
+	for i := range parts {
+		b.p[i][i] = max(b.p[i][i], 1e-8)
+	}
+	return z
+}
+
+// logT4 is the log density of Student's t with 4 degrees of freedom, for comparing two tellings of the same rows.
+func logT4(z float64) float64 { return math.Log(0.375) - 2.5*math.Log1p(z*z/4) }
+
+// open lets the belief move when two rows of a kind in a row surprise in the same direction: something changed.
+func (b *belief) open(k kind, z float64) {
+	sign := int8(0)
+	if z > 2 {
+		sign = 1
+	} else if z < -2 {
+		sign = -1
+	}
+	if sign != 0 && sign == b.lastSign[k] {
+		switch k {
+		case kCCA, kLoad, kOhm:
+			b.p[wear][wear] += 0.2 * 0.2
+		case kSag:
+			b.p[wear][wear] += 0.1 * 0.1
+			b.p[demand][demand] += 0.1 * 0.1
+		case kLow, kSeconds:
+			b.p[loop][loop] += 0.3 * 0.3
+		}
+	}
+	b.lastSign[k] = sign
+}
+
+// rest takes in n readings of rest volts with the mean v.
+func (b *belief) rest(v float64, n int) {
+	noise := restRowSD*restRowSD + restUnitySD*restUnitySD/float64(n)
+	if z := (v - b.restV) / math.Sqrt(b.restVar+noise); math.Abs(z) > 2 {
+		noise *= math.Abs(z) / 2
+	}
+	gain := b.restVar / (b.restVar + noise)
+	step := gain * (v - b.restV)
+	b.restV += step
+	b.restVar *= 1 - gain
+	b.restTrend = 0.85*b.restTrend + 0.15*step
+}

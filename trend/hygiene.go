@@ -1,0 +1,138 @@
+package trend
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"rimeyard/internal/fleet"
+)
+
+// tidy brings a history into one order, whatever the order it came in, and leaves out what came twice. It copies a slice
+// before it changes it.
+func tidy(h fleet.History) (fleet.History, int) {
+	var doubles [3]int
+	h.Cranks, doubles[0] = ordered(h.Cranks, compareCranks)
+	h.Tests, doubles[1] = ordered(h.Tests, compareTests)
+	h.Breakdowns, doubles[2] = ordered(h.Breakdowns, compareBreakdowns)
+	h.Batteries, _ = ordered(h.Batteries, compareBatteries)
+	h.Starters, _ = ordered(h.Starters, func(a, b fleet.StarterFitting) int {
+		return cmp.Or(compareOpt(a.FittedOn, b.FittedOn), compareOpt(a.RemovedOn, b.RemovedOn), cmp.Compare(a.Starter, b.Starter), compareOpt(a.Price, b.Price))
+	})
+	return h, doubles[0] + doubles[1] + doubles[2]
+}
+
+func ordered[T comparable](rows []T, compare func(a, b T) int) ([]T, int) {
+	if !slices.IsSortedFunc(rows, compare) {
+		rows = slices.Clone(rows)
+		slices.SortStableFunc(rows, compare)
+	}
+	for i := 1; i < len(rows); i++ {
+		if compare(rows[i-1], rows[i]) == 0 {
+			n := len(rows)
+			rows = slices.CompactFunc(slices.Clone(rows), func(a, b T) bool { return compare(a, b) == 0 })
+			return rows, n - len(rows)
+		}
+	}
+	return rows, 0
+}
+
+func compareCranks(a, b fleet.Crank) int {
+	if c := a.At.Compare(b.At); c != 0 {
+		return c
+	}
+	return cmp.Or(compareReadings(a, b), cmp.Compare(a.Outcome, b.Outcome))
+}
+
+func compareReadings(a, b fleet.Crank) int {
+	return cmp.Or(
+		compareOpt(a.MinV, b.MinV), compareOpt(a.MeanV, b.MeanV), compareOpt(a.RestV, b.RestV), compareOpt(a.DurationMs, b.DurationMs),
+		compareOpt(a.TemperatureC, b.TemperatureC), compareOpt(a.CoolantC, b.CoolantC), compareOpt(a.CurrentA, b.CurrentA), compareOpt(a.RPM, b.RPM))
+}
+
+func compareTests(a, b fleet.Test) int {
+	return cmp.Or(
+		a.At.Compare(b.At), cmp.Compare(a.Position, b.Position), cmp.Compare(a.Battery, b.Battery), compareOpt(a.CCAA, b.CCAA),
+		cmp.Compare(a.CCAStandard, b.CCAStandard), compareOpt(a.RestV, b.RestV), compareOpt(a.LoadV, b.LoadV), compareOpt(a.LoadA, b.LoadA),
+		compareOpt(a.LoadS, b.LoadS), compareOpt(a.ResistanceMOhm, b.ResistanceMOhm), compareOpt(a.SoCPct, b.SoCPct),
+		compareOpt(a.TemperatureC, b.TemperatureC), cmp.Compare(a.Tester, b.Tester))
+}
+
+func compareBreakdowns(a, b fleet.Breakdown) int {
+	return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Cause, b.Cause), compareOpt(a.Cost, b.Cost), compareOpt(a.HoursDown, b.HoursDown))
+}
+
+func compareBatteries(a, b fleet.BatteryFitting) int {
+	return cmp.Or(
+		compareOpt(a.FittedOn, b.FittedOn), compareOpt(a.RemovedOn, b.RemovedOn), cmp.Compare(a.Position, b.Position),
+		cmp.Compare(a.Battery, b.Battery), cmp.Compare(a.Part, b.Part), cmp.Compare(a.RatedCCAA, b.RatedCCAA), compareOpt(a.Price, b.Price))
+}
+
+// compareOpt puts unknown first; NaN counts as unknown.
+func compareOpt[T cmp.Ordered](a, b fleet.Opt[T]) int {
+	av, aok := a.Get()
+	bv, bok := b.Get()
+	switch {
+	case !aok || !bok:
+		return cmp.Compare(truth(aok), truth(bok))
+	default:
+		return cmp.Compare(av, bv)
+	}
+}
+
+func truth(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+const resentWithin = 10 * time.Minute
+
+// resent tells whether b says the same as a, minutes later: a row that was sent again, not a second crank.
+func resent(a, b fleet.Crank) bool {
+	return b.At.Sub(a.At) <= resentWithin && a.MinV.IsKnown() && a.DurationMs.IsKnown() && compareReadings(a, b) == 0
+}
+
+// Gates per 12 V battery: what lies outside is not a reading of a starting system (common practice, no source).
+func restGate(v float64) bool     { return v >= 8 && v <= 15.5 }
+func minGate(v float64) bool      { return v >= 2 && v <= 12.8 }
+func meanGate(v float64) bool     { return v >= 4 && v <= 13.2 }
+func durationGate(v float64) bool { return v >= 50 && v <= 60_000 }
+func airGate(v float64) bool      { return v >= -55 && v <= 55 }
+func ratioGate(v float64) bool    { return v >= 0.05 && v <= 1.8 }
+func rpmGate(v float64) bool      { return v >= 20 && v <= 1000 }
+
+// within returns o scaled, or unknown where it is outside its gate; bad counts those.
+func within(o fleet.Opt[float64], scale float64, gate func(float64) bool, bad *int) float64 {
+	v, known := o.Get()
+	if !known {
+		return math.NaN()
+	}
+	if v *= scale; !gate(v) { // NaN is outside every gate
+		*bad++
+		return math.NaN()
+	}
+	return v
+}
+
+// airC is a row's air temperature. One that fits the depot's day only when read as Fahrenheit is converted, unless the unit stands indoors, where 60
+// can be Fahrenheit only because nothing parks at 60 °C.
+func airC(o fleet.Opt[float64], minC, maxC float64, dayKnown, indoors bool, odd *Oddities) float64 {
+	t, known := o.Get()
+	if !known || math.IsNaN(t) {
+		return math.NaN()
+	}
+	asC := (t - 32) / 1.8
+	off := func(c float64) float64 { return max(0, minC-c, c-maxC) }
+	switch {
+	case dayKnown && !indoors && off(t) > 12 && off(asC) < 5, t > 50 && (!dayKnown || off(asC) < 10):
+		odd.Fahrenheit++
+		return asC
+	case !airGate(t):
+		odd.OutOfGate++
+		return math.NaN()
+	}
+	return t
+}

@@ -1,0 +1,249 @@
+package trend
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// Learn finds what the fleet has in common from all its tracks: four times the filter is run over them, and after each time
+// levels, testers' errors, spreads and cold limits are moved to where the surprises say. Order of tracks and number of
+// workers do not matter. It ends early only when ctx does.
+func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (Params, error) {
+	l := learner{tracks: slices.Clone(tracks), weather: weather, workers: max(1, workers), params: defaultParams()}
+	slices.SortStableFunc(l.tracks, func(a, b Track) int { return cmp.Compare(a.Unit, b.Unit) })
+	var lives []Life
+	for i := range l.tracks {
+		t := &l.tracks[i]
+		if _, known := l.params.Groups[t.Group]; !known {
+			l.params.Groups[t.Group] = defaultGroup(t.Fuel)
+		}
+		lives = append(lives, t.Lives...)
+	}
+	l.learnAges()
+	l.learnCurves()
+	l.learnDrift()
+	l.learnRates()
+	l.learnLife(lives)
+	const sweeps = 4
+	for sweep := range sweeps {
+		all, err := l.sweep(ctx)
+		if err != nil {
+			return Params{}, err
+		}
+		l.levels(all)
+		if sweep > 0 {
+			l.learnLimits(all)
+		}
+	}
+	return l.params, l.learnAdjustment(ctx)
+}
+
+type learner struct {
+	tracks  []Track
+	weather Weather
+	workers int
+	params  Params
+}
+
+// chunk is how many units' sums are taken together; fixed, so that sums do not depend on the number of workers.
+const chunk = 32
+
+// inChunks runs work over the tracks, chunk by chunk, and hands back what each chunk gave, in order.
+func inChunks[T any](ctx context.Context, l *learner, work func(tracks []Track) T) ([]T, error) {
+	parts := make([]T, (len(l.tracks)+chunk-1)/chunk)
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(l.workers)
+	for i := range parts {
+		group.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return fmt.Errorf("learn from %d units: %w", len(l.tracks), err)
+			}
+			parts[i] = work(l.tracks[i*chunk : min(len(l.tracks), (i+1)*chunk)])
+			return nil
+		})
+	}
+	return parts, group.Wait()
+}
+
+func (l *learner) sweep(ctx context.Context) (*lesson, error) {
+	p := l.params
+	parts, err := inChunks(ctx, l, func(tracks []Track) *lesson {
+		into := newLesson()
+		for i := range tracks {
+			newModel(&tracks[i], &p).run(into)
+		}
+		return into
+	})
+	if err != nil {
+		return nil, err
+	}
+	all := newLesson()
+	for _, part := range parts {
+		all.add(part)
+	}
+	return all, nil
+}
+
+// sums are the moments of surprises, drawn in to three standard deviations, and of what they are held against.
+type sums struct{ n, y, x, xx, xy float64 }
+
+func (s *sums) take(y, x float64) {
+	s.n, s.y, s.x, s.xx, s.xy = s.n+1, s.y+y, s.x+x, s.xx+x*x, s.xy+x*y
+}
+
+func (s sums) plus(o sums) sums {
+	return sums{s.n + o.n, s.y + o.y, s.x + o.x, s.xx + o.xx, s.xy + o.xy}
+}
+
+// mean of y, as if less rows of surprise 0 had been seen before.
+func (s sums) mean(before float64) float64 { return s.y / (s.n + before) }
+
+// slope of y on x, as if it were 0 with the weight of before rows of x = 1.
+func (s sums) slope(before float64) float64 {
+	if s.n == 0 {
+		return 0
+	}
+	return (s.xy - s.x*s.y/s.n) / (s.xx - s.x*s.x/s.n + before)
+}
+
+type groupLesson struct {
+	byKind [kinds]sums
+	raw    sums
+	starts int
+	slow   int
+	failed int
+	sure   float64 // starts so far above the limit that only chance can fail them
+	quiet  float64
+}
+
+// lesson is what one sweep over some units has shown.
+type lesson struct {
+	groups  map[string]*groupLesson
+	devices map[string]sums
+	onWear  [kinds]sums
+	noise   [kinds]sums
+	limits  []limitRow
+}
+
+func newLesson() *lesson {
+	return &lesson{groups: map[string]*groupLesson{}, devices: map[string]sums{}}
+}
+
+func (l *lesson) group(name string) *groupLesson {
+	g := l.groups[name]
+	if g == nil {
+		g = &groupLesson{}
+		l.groups[name] = g
+	}
+	return g
+}
+
+func (l *lesson) add(o *lesson) {
+	for _, name := range slices.Sorted(maps.Keys(o.groups)) {
+		a, b := l.group(name), o.groups[name]
+		for k := range kinds {
+			a.byKind[k] = a.byKind[k].plus(b.byKind[k])
+		}
+		a.raw = a.raw.plus(b.raw)
+		a.starts, a.slow, a.failed, a.sure, a.quiet = a.starts+b.starts, a.slow+b.slow, a.failed+b.failed, a.sure+b.sure, a.quiet+b.quiet
+	}
+	for name, s := range o.devices {
+		l.devices[name] = l.devices[name].plus(s)
+	}
+	for k := range kinds {
+		l.onWear[k] = l.onWear[k].plus(o.onWear[k])
+		l.noise[k] = l.noise[k].plus(o.noise[k])
+	}
+	l.limits = append(l.limits, o.limits...)
+}
+
+// row implements observer.
+func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want predicted, variance, temperatureC float64) {
+	s := variance
+	for i := range parts {
+		for j := range parts {
+			s += want.h[i] * b.p[i][j] * want.h[j]
+		}
+	}
+	sd := math.Sqrt(s)
+	off := min(max(y-want.mean, -3*sd), 3*sd)
+	z := off / sd
+	l.noise[k].take(min(z*z, 6), 0)
+	g := l.group(m.t.Group)
+	x := b.x[wear]
+	if k == kSeconds {
+		x, _ = m.slowness(b, temperatureC)
+	}
+	g.byKind[k].take(off, x)
+	l.onWear[k].take(off, b.x[wear])
+	switch k {
+	case kCCA:
+		d := l.devices[device]
+		d.take(off, 0)
+		l.devices[device] = d
+	case kOhm:
+		d := l.devices["ohm "+device]
+		d.take(y-b.x[wear], 0)
+		l.devices["ohm "+device] = d
+	}
+}
+
+func (l *lesson) weekStart(*model, *belief) {}
+
+// levels moves what groups and devices have in common to where the surprises say.
+func (l *learner) levels(all *lesson) {
+	p := &l.params
+	for _, name := range slices.Sorted(maps.Keys(all.groups)) {
+		g, s := p.Groups[name], all.groups[name]
+		g.LogDemand += s.byKind[kSag].mean(5)
+		g.LowLevel += s.byKind[kLow].mean(1)
+		g.CurrentLevel += s.byKind[kCurrent].mean(1)
+		g.SpeedLevel += s.byKind[kSpeed].mean(1)
+		growth := s.byKind[kSeconds].slope(50)
+		g.Seconds[0] += s.byKind[kSeconds].mean(1)
+		if n := s.byKind[kSeconds].n; n > 0 {
+			g.Seconds[0] -= growth * s.byKind[kSeconds].x / n
+		}
+		g.Seconds[1] = max(0, g.Seconds[1]+growth)
+		g.MeanLimitC = -35
+		if s.raw.n > 0 {
+			g.MeanLimitC = s.raw.y / s.raw.n
+		}
+		g.Starts, g.Events = s.starts, s.slow+s.failed
+		g.SlowSeen = s.slow > 0 || s.failed < 5
+		p.Groups[name] = g
+	}
+	var cca sums
+	for _, name := range slices.Sorted(maps.Keys(all.devices)) {
+		s := all.devices[name]
+		if isOhm(name) {
+			if s.n >= 20 {
+				p.Devices[name] = s.y / s.n
+			}
+			continue
+		}
+		cca = cca.plus(s)
+	}
+	common := cca.mean(20)
+	p.TestBias += common
+	for name, s := range all.devices {
+		if !isOhm(name) {
+			p.Devices[name] += (s.y - common*s.n) / (s.n + 2)
+		}
+	}
+	p.SagOnWear = min(1.6, max(0.3, p.SagOnWear+all.onWear[kSag].slope(100)))
+	p.LowOnWear = min(1.6, max(0.2, p.LowOnWear+all.onWear[kLow].slope(100)))
+	for k := range kinds {
+		// A normal surprise squared and cut at 6 has the mean 0.95.
+		wide := math.Sqrt((all.noise[k].y + 50*0.95) / (all.noise[k].n + 50) / 0.95)
+		p.Noise[k] = min(4, max(0.4, p.Noise[k]*math.Pow(wide, 0.8)))
+	}
+}
+
+func isOhm(device string) bool { return len(device) >= 4 && device[:4] == "ohm " }
