@@ -3,10 +3,9 @@ package reports
 import (
 	"fmt"
 	"math"
+	"rimeyard/internal/fleet"
 
 	chart "github.com/wcharczuk/go-chart/v2"
-
-	"rimeyard/internal/fleet"
 )
 
 // VoltsAt is system volts at an air temperature.
@@ -47,15 +46,15 @@ func Cranking(name string, d CrankingData, width int) (Picture, error) {
 		for _, t := range xt {
 			at := box.Left + x.Translate(t)
 			pn.line(at, box.Top, at, box.Bottom, colour(Hairline), 1)
-			pn.middle(ticked(t, xt[1]-xt[0]), at, box.Bottom+12, smallText, QuietInk)
+			pn.middle(ticked(t, xt[1]-xt[0]), at, box.Bottom+12)
 		}
 		for _, v := range yt {
 			at := box.Bottom - y.Translate(v)
 			pn.line(box.Left, at, box.Right, at, colour(Hairline), 1)
-			pn.right(ticked(v, yt[1]-yt[0])+" V", box.Left-6, at, smallText, QuietInk)
+			pn.right(ticked(v, yt[1]-yt[0])+" V", box.Left-6, at, QuietInk)
 		}
 		pn.left(pn.fit(d.Reading, smallText, width-16), 8, 14, smallText, QuietInk)
-		pn.middle("air temperature, °C", (box.Left+box.Right)/2, box.Bottom+30, smallText, QuietInk)
+		pn.middle("air temperature, °C", (box.Left+box.Right)/2, box.Bottom+30)
 	})
 	p.series = []chart.Series{frame}
 	if len(d.Cranks) > 0 {

@@ -5,11 +5,10 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"rimeyard/internal/fleet"
 	"slices"
 
 	chart "github.com/wcharczuk/go-chart/v2"
-
-	"rimeyard/internal/fleet"
 )
 
 // LadderUnit is one rung: the temperature below which the unit is more likely than not to stay put, and its 80 % interval.
@@ -102,16 +101,15 @@ func (d LadderData) extent() (lo, hi float64, most int) {
 func ladderWords(d LadderData) string {
 	low, ok := d.LineC()
 	if !ok {
-		return fmt.Sprintf("%s; the warmest cold limit is %s, of unit %s.",
+		return fmt.Sprintf("%s. The warmest cold limit is %s, of unit %s.",
 			count(len(d.Units), "unit"), Degrees(d.Units[0].ColdLimitC), oneLine(string(d.Units[0].Unit)))
 	}
 	night := "the design night's low"
 	if d.TonightC.IsKnown() {
 		night = "tonight's low"
 	}
-	return fmt.Sprintf("%s of %s have a cold limit above %s of %s. The warmest is %s, of unit %s.",
-		count(d.above(), "unit"), grouped(fmt.Sprint(len(d.Units))), night, Degrees(low),
-		Degrees(d.Units[0].ColdLimitC), oneLine(string(d.Units[0].Unit)))
+	return fmt.Sprintf("Cold limit above %s of %s: %d of %s. The warmest is %s, of unit %s.",
+		night, Degrees(low), d.above(), count(len(d.Units), "unit"), Degrees(d.Units[0].ColdLimitC), oneLine(string(d.Units[0].Unit)))
 }
 
 // ladder is the cold ladder being drawn.
@@ -125,7 +123,7 @@ type ladder struct {
 func (l ladder) scale(ticks []float64) {
 	for _, t := range ticks {
 		l.line(l.box.Left, l.at(t), l.railRight, l.at(t), colour(Hairline), 1)
-		l.right(ticked(t, ticks[1]-ticks[0])+"°", l.box.Left-8, l.at(t), smallText, QuietInk)
+		l.right(ticked(t, ticks[1]-ticks[0])+"°", l.box.Left-8, l.at(t), QuietInk)
 	}
 	l.line(l.box.Left, l.box.Top, l.box.Left, l.box.Bottom, colour(QuietInk), 1)
 	l.left("°C", 8, 14, smallText, QuietInk)
@@ -178,9 +176,9 @@ func (l ladder) rungs(d LadderData, named int) {
 	l.names(d.Units[:min(named, len(d.Units))])
 	rest := len(d.Units) - named
 	middle := (l.railLeft + l.railRight) / 2
-	l.middle(count(len(d.Units), "unit"), middle, l.box.Bottom+16, smallText, QuietInk)
+	l.middle(count(len(d.Units), "unit"), middle, l.box.Bottom+16)
 	if rest > 0 {
-		l.middle(fmt.Sprintf("%d warmest named", named), middle, l.box.Bottom+31, smallText, QuietInk)
+		l.middle(fmt.Sprintf("%d warmest named", named), middle, l.box.Bottom+31)
 	}
 }
 
@@ -208,7 +206,7 @@ func (l ladder) names(units []LadderUnit) {
 		l.mark(u.Band, x, y)
 		value := decimal(u.ColdLimitC) + "°"
 		l.left(l.fit(string(u.Unit), bodyText, valueAt-nameAt-4-l.width(value, smallText)), nameAt, y, bodyText, Ink)
-		l.right(value, valueAt, y, smallText, QuietInk)
+		l.right(value, valueAt, y, QuietInk)
 	}
 }
 

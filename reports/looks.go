@@ -2,9 +2,8 @@ package reports
 
 import (
 	"fmt"
-	"strings"
-
 	"rimeyard/internal/fleet"
+	"strings"
 )
 
 // The colours of pictures, letters and pages: the greys and blues of rime, and one warm tone that is kept for warnings.

@@ -2,12 +2,11 @@ package reports
 
 import (
 	"math"
+	"rimeyard/internal/fleet"
 	"strings"
 
 	chart "github.com/wcharczuk/go-chart/v2"
 	"github.com/wcharczuk/go-chart/v2/drawing"
-
-	"rimeyard/internal/fleet"
 )
 
 // pen draws shapes and words, each with its whole style set: go-chart's renderers keep what was set before.
@@ -104,18 +103,18 @@ func (p pen) fit(s string, size float64, room int) string {
 	return s
 }
 
-// left writes s from x on, with the middle of its letters at y; right ends it at x; middle centres it there.
+// left writes s from x on, with the middle of its letters at y; right ends small letters at x; middle centres quiet ones there.
 func (p pen) left(s string, x, y int, size float64, ink string) {
 	p.letters(size, ink)
 	p.r.Text(s, x, y+int(math.Round(size*0.36)))
 }
 
-func (p pen) right(s string, x, y int, size float64, ink string) {
-	p.left(s, x-p.width(s, size), y, size, ink)
+func (p pen) right(s string, x, y int, ink string) {
+	p.left(s, x-p.width(s, smallText), y, smallText, ink)
 }
 
-func (p pen) middle(s string, x, y int, size float64, ink string) {
-	p.left(s, x-p.width(s, size)/2, y, size, ink)
+func (p pen) middle(s string, x, y int) {
+	p.left(s, x-p.width(s, smallText)/2, y, smallText, QuietInk)
 }
 
 // evenTicks returns multiples of one round step (1, 2 or 5 times a power of ten) that enclose lo and hi in at most

@@ -87,6 +87,7 @@ type vector struct {
 	picture Picture
 }
 
+// Text writes body, escaped.
 func (v *vector) Text(body string, x, y int) { v.Renderer.Text(html.EscapeString(body), x, y) }
 
 var (
@@ -95,6 +96,7 @@ var (
 	rgba           = regexp.MustCompile(`^rgba\((\d+),(\d+),(\d+),([\d.]+)\)$`)
 )
 
+// Save writes the SVG with its title and without style attributes.
 func (v *vector) Save(w io.Writer) error {
 	var b bytes.Buffer
 	if err := v.Renderer.Save(&b); err != nil {
@@ -138,23 +140,30 @@ type scaled struct {
 	by int
 }
 
+// MoveTo and the methods below are go-chart's, in CSS pixels.
 func (s *scaled) MoveTo(x, y int) { s.Renderer.MoveTo(x*s.by, y*s.by) }
+
+// LineTo draws on to x, y.
 func (s *scaled) LineTo(x, y int) { s.Renderer.LineTo(x*s.by, y*s.by) }
-func (s *scaled) QuadCurveTo(cx, cy, x, y int) {
-	s.Renderer.QuadCurveTo(cx*s.by, cy*s.by, x*s.by, y*s.by)
-}
-func (s *scaled) SetStrokeWidth(w float64)   { s.Renderer.SetStrokeWidth(w * float64(s.by)) }
-func (s *scaled) SetFontSize(size float64)   { s.Renderer.SetFontSize(size * float64(s.by)) }
+
+// SetStrokeWidth sets the width of lines.
+func (s *scaled) SetStrokeWidth(w float64) { s.Renderer.SetStrokeWidth(w * float64(s.by)) }
+
+// SetFontSize sets the size of letters.
+func (s *scaled) SetFontSize(size float64) { s.Renderer.SetFontSize(size * float64(s.by)) }
+
+// Text writes body.
 func (s *scaled) Text(body string, x, y int) { s.Renderer.Text(body, x*s.by, y*s.by) }
 
 // Circle goes round by an arc: the four curves of go-chart's raster circle come out square at the shoulders.
 func (s *scaled) Circle(radius float64, x, y int) {
 	radius *= float64(s.by)
 	s.Renderer.MoveTo(x*s.by+int(radius), y*s.by)
-	s.Renderer.ArcTo(x*s.by, y*s.by, radius, radius, 0, 2*math.Pi)
-	s.Renderer.Close()
+	s.ArcTo(x*s.by, y*s.by, radius, radius, 0, 2*math.Pi)
+	s.Close()
 }
 
+// SetStrokeDashArray sets the lengths of dashes and gaps.
 func (s *scaled) SetStrokeDashArray(dashes []float64) {
 	wide := make([]float64, len(dashes))
 	for i, d := range dashes {
@@ -163,11 +172,7 @@ func (s *scaled) SetStrokeDashArray(dashes []float64) {
 	s.Renderer.SetStrokeDashArray(wide)
 }
 
-func (s *scaled) ArcTo(cx, cy int, rx, ry, start, delta float64) {
-	by := float64(s.by)
-	s.Renderer.ArcTo(cx*s.by, cy*s.by, rx*by, ry*by, start, delta)
-}
-
+// MeasureText rounds up, so that what is measured always fits.
 func (s *scaled) MeasureText(body string) chart.Box {
 	b := s.Renderer.MeasureText(body)
 	return chart.Box{Right: (b.Width() + s.by - 1) / s.by, Bottom: (b.Height() + s.by - 1) / s.by}
@@ -176,10 +181,19 @@ func (s *scaled) MeasureText(body string) chart.Box {
 // drawn is a go-chart series that draws by itself, in pixels of the plot.
 type drawn func(p pen, box chart.Box, x, y chart.Range)
 
-func (drawn) GetName() string           { return "" }
+// GetName and the methods below make it a chart.Series.
+func (drawn) GetName() string { return "" }
+
+// GetYAxis is the one axis there is.
 func (drawn) GetYAxis() chart.YAxisType { return chart.YAxisPrimary }
-func (drawn) GetStyle() chart.Style     { return chart.Style{} }
-func (drawn) Validate() error           { return nil }
+
+// GetStyle is empty: a drawing sets its own.
+func (drawn) GetStyle() chart.Style { return chart.Style{} }
+
+// Validate has nothing to object.
+func (drawn) Validate() error { return nil }
+
+// Render draws.
 func (d drawn) Render(r chart.Renderer, box chart.Box, x, y chart.Range, defaults chart.Style) {
 	d(pen{r, defaults}, box, x, y)
 }

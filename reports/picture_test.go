@@ -3,6 +3,7 @@ package reports
 import (
 	"bytes"
 	"encoding/xml"
+	"errors"
 	"fmt"
 	"image/png"
 	"io"
@@ -10,14 +11,13 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"rimeyard/internal/fleet"
 	"strings"
 	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"rimeyard/internal/fleet"
 )
 
 // hostile is a unit name that would break out of markup, attributes and header lines.
@@ -135,7 +135,7 @@ func requireAccessibleSVG(t *testing.T, svg []byte, p Picture) {
 	dec := xml.NewDecoder(bytes.NewReader(svg))
 	for {
 		token, err := dec.Token()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		require.NoError(t, err)

@@ -4,11 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"rimeyard/internal/fleet"
 	"slices"
 
 	chart "github.com/wcharczuk/go-chart/v2"
-
-	"rimeyard/internal/fleet"
 )
 
 // ReserveBar is one unit's reserve: the design night's low minus the cold limit, so negative where the unit is weaker
@@ -44,8 +43,8 @@ func Reserve(name string, bars []ReserveBar, most, width int) (Picture, error) {
 	ticks := evenTicks(math.Min(lo, -1), math.Max(hi, 1), width/70)
 	p := Picture{
 		Name: name, Title: "Reserve on the design night, worst first", Width: width, Height: head + row*len(bars) + foot,
-		Description: fmt.Sprintf("%s of %s fall short of the design night's low. The worst is %s, with %s.",
-			count(short, "unit"), grouped(fmt.Sprint(all)), oneLine(string(bars[0].Unit)), Margin(bars[0].ReserveC)),
+		Description: fmt.Sprintf("Short of the design night's low: %d of %s. The worst is %s, with %s.",
+			short, count(all, "unit"), oneLine(string(bars[0].Unit)), Margin(bars[0].ReserveC)),
 		x: rangeOf(ticks), y: chart.ContinuousRange{Min: 0, Max: float64(len(bars))},
 	}
 	names := min(width/4, 130)
@@ -54,19 +53,19 @@ func Reserve(name string, bars []ReserveBar, most, width int) (Picture, error) {
 		at := func(v float64) int { return box.Left + x.Translate(v) }
 		for _, t := range ticks {
 			pn.line(at(t), box.Top, at(t), box.Bottom, colour(Hairline), 1)
-			pn.middle(ticked(t, ticks[1]-ticks[0])+"°", at(t), box.Bottom+12, smallText, QuietInk)
+			pn.middle(ticked(t, ticks[1]-ticks[0])+"°", at(t), box.Bottom+12)
 		}
 		for i, b := range bars {
 			pn.reserveBar(b, box, at, box.Top+row*i+row/2)
 		}
 		pn.line(at(0), box.Top, at(0), box.Bottom, colour(Ink), 1)
-		pn.right("falls short", at(0)-6, box.Top-12, smallText, Warm)
+		pn.right("falls short", at(0)-6, box.Top-12, Warm)
 		pn.left("to spare", at(0)+6, box.Top-12, smallText, QuietInk)
 		caption := "degrees to spare on the design night"
 		if all > len(bars) {
 			caption = fmt.Sprintf("%s; %s not shown", caption, count(all-len(bars), "better unit"))
 		}
-		pn.right(pn.fit(caption, smallText, width-12), width-8, box.Bottom+30, smallText, QuietInk)
+		pn.right(pn.fit(caption, smallText, width-12), width-8, box.Bottom+30, QuietInk)
 	})}
 	return p, nil
 }

@@ -3,10 +3,9 @@ package reports
 import (
 	"fmt"
 	"math"
+	"rimeyard/internal/fleet"
 	"strings"
 	"unicode"
-
-	"rimeyard/internal/fleet"
 )
 
 const (

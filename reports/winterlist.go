@@ -1,0 +1,336 @@
+package reports
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"rimeyard/internal/fleet"
+	"slices"
+	"strings"
+)
+
+// WinterListName is the winter list in commands, schedules and file names.
+const WinterListName = "winter-list"
+
+// WinterListData is what a winter list is composed of.
+type WinterListData struct {
+	List        fleet.RankedList
+	Previous    *fleet.RankedList // an earlier list, to say what changed; nil: there is none
+	Depots      []fleet.Depot
+	Depot       fleet.DepotID               // empty: the whole fleet
+	PastMinimaC map[fleet.DepotID][]float64 // coldest night of each past winter
+	TonightC    map[fleet.DepotID]float64   // tonight's forecast low, where there is one
+	Today       fleet.Date
+}
+
+// WinterList is all that the letter prints, ready to show: its templates only range and ask if.
+type WinterList struct {
+	Subject   string
+	Place     string // the depot with its name, or the whole fleet
+	Headline  string
+	AsOf      string
+	Season    string
+	Stale     string // says that the list is old; empty where it is not
+	Counts    []BandCount
+	Since     string // the day of the previous list; empty where there is none
+	Arrived   []string
+	Left      []string
+	Units     []WinterUnit
+	More      string // what is not shown; empty where all is
+	Money     []string
+	Pictures  []Picture
+	forecasts []fleet.Forecast // the whole list, for the table that goes with the letter
+}
+
+// BandCount is how many units are in a band.
+type BandCount struct {
+	Look Look
+	N    string
+}
+
+// WinterUnit is one entry of the list.
+type WinterUnit struct {
+	Place     int // on this list; the table has the rank in the whole fleet
+	Unit      string
+	Depot     string // empty where the list is one depot's
+	Look      Look
+	New       bool
+	Chance    string
+	ColdLimit string
+	Reserve   string // empty where unknown
+	Suspect   string
+	SwapBy    string // empty where there is nothing to swap
+	Cost      string
+	Evidence  []string
+}
+
+// How much of the list a letter shows where the caller does not say, and the marks of an old list.
+const (
+	DefaultTop    = 15
+	staleAfter    = 8 // days: a list is issued at least weekly
+	mostLadders   = 3
+	namesOnLadder = 12
+	mostEvidence  = 2
+)
+
+// Compose makes the view model of a winter list with its first top entries (0: DefaultTop). An empty list is an error:
+// a letter that says nothing would be taken for good news.
+func Compose(d WinterListData, top int) (WinterList, error) {
+	if top <= 0 {
+		top = DefaultTop
+	}
+	units := ofDepot(d.List.Units, d.Depot)
+	if len(units) == 0 {
+		return WinterList{}, fmt.Errorf("winter list of %s: there is no unit on it; check the depot, or run `rimeyard fit` first", d.place())
+	}
+	w := WinterList{
+		Place: d.place(), AsOf: DayMonth(d.List.AsOf, d.Today),
+		Season:    DayMonth(d.List.Season.From, d.Today) + " to " + DayMonth(d.List.Season.To, d.Today),
+		Counts:    countBands(units),
+		forecasts: units,
+	}
+	if age := int(d.Today - d.List.AsOf); age > staleAfter {
+		w.Stale = fmt.Sprintf("This list is %d days old: newer readings are not in it.", age)
+	}
+	c := d.changes(units)
+	w.Since, w.Arrived, w.Left = c.since, c.arrived, c.left
+	w.Headline = headline(units, c)
+	w.Subject = oneLine(d.tag() + ": " + w.Headline)
+	for i, f := range units[:min(top, len(units))] {
+		w.Units = append(w.Units, d.unit(i+1, f, c))
+	}
+	w.More = more(units, top)
+	w.Money = moneyWords(units)
+	w.Pictures = d.pictures(units, top)
+	return w, nil
+}
+
+func ofDepot(units []fleet.Forecast, depot fleet.DepotID) []fleet.Forecast {
+	var own []fleet.Forecast
+	for _, f := range units {
+		if depot == "" || f.Depot == depot {
+			own = append(own, f)
+		}
+	}
+	slices.SortStableFunc(own, func(a, b fleet.Forecast) int { return cmp.Compare(a.Rank, b.Rank) })
+	return own
+}
+
+// tag opens the subject line.
+func (d WinterListData) tag() string {
+	if d.Depot == "" {
+		return "Fleet"
+	}
+	return string(d.Depot)
+}
+
+func (d WinterListData) place() string {
+	if d.Depot == "" {
+		return "the whole fleet"
+	}
+	for _, depot := range d.Depots {
+		if depot.ID == d.Depot && depot.Name != "" && depot.Name != string(depot.ID) {
+			return oneLine(fmt.Sprintf("%s (%s)", depot.Name, depot.ID))
+		}
+	}
+	return oneLine(string(d.Depot))
+}
+
+func countBands(units []fleet.Forecast) []BandCount {
+	n := map[fleet.Band]int{}
+	for _, f := range units {
+		n[LookOf(f.Band).Band]++
+	}
+	var counts []BandCount
+	for _, l := range Looks() {
+		counts = append(counts, BandCount{l, grouped(fmt.Sprint(n[l.Band]))})
+	}
+	return counts
+}
+
+// changes is what became different since the previous list.
+type changes struct {
+	since   string // the day of the previous list; empty: there is none
+	spoken  string // "last week", "3 Nov"
+	arrived []string
+	left    []string
+	isNew   map[fleet.UnitID]bool
+}
+
+// changes compares units that ask for work now with those of the previous list.
+func (d WinterListData) changes(units []fleet.Forecast) changes {
+	c := changes{isNew: map[fleet.UnitID]bool{}}
+	if d.Previous == nil {
+		return c
+	}
+	c.since = DayMonth(d.Previous.AsOf, d.Today)
+	c.spoken = c.since
+	if days := d.List.AsOf - d.Previous.AsOf; days >= 6 && days <= 8 {
+		c.spoken = "last week"
+	}
+	before := map[fleet.UnitID]fleet.Band{}
+	for _, f := range ofDepot(d.Previous.Units, d.Depot) {
+		before[f.Unit] = f.Band
+	}
+	now := map[fleet.UnitID]fleet.Band{}
+	for _, f := range units {
+		now[f.Unit] = f.Band
+		if urgent(f.Band) && !urgent(before[f.Unit]) {
+			c.isNew[f.Unit] = true
+			c.arrived = append(c.arrived, fmt.Sprintf("%s (%s)", oneLine(string(f.Unit)), LookOf(f.Band).Word))
+		}
+	}
+	for _, f := range ofDepot(d.Previous.Units, d.Depot) {
+		if !urgent(f.Band) || urgent(now[f.Unit]) {
+			continue
+		}
+		left := oneLine(string(f.Unit)) + " (no longer listed here)"
+		if band, here := now[f.Unit]; here {
+			left = fmt.Sprintf("%s (now %s)", oneLine(string(f.Unit)), LookOf(band).Word)
+		}
+		c.left = append(c.left, left)
+	}
+	return c
+}
+
+// headline says the news: "12 units to swap before the frost, 3 new since last week".
+func headline(units []fleet.Forecast, c changes) string {
+	down, swap := 0, 0
+	for _, f := range units {
+		switch f.Band {
+		case fleet.Down:
+			down++
+		case fleet.Swap:
+			swap++
+		default: // asks for nothing now
+		}
+	}
+	var news []string
+	switch {
+	case down > 0 && swap > 0:
+		news = append(news, count(down, "unit")+" down", fmt.Sprintf("%d to swap before the frost", swap))
+	case down > 0:
+		news = append(news, count(down, "unit")+" down")
+	case swap > 0:
+		news = append(news, count(swap, "unit")+" to swap before the frost")
+	default:
+		news = append(news, "no unit to swap before the frost")
+	}
+	switch {
+	case c.since == "":
+	case len(c.arrived) > 0:
+		news = append(news, fmt.Sprintf("%d new since %s", len(c.arrived), c.spoken))
+	case len(c.left) > 0:
+		news = append(news, fmt.Sprintf("%d fewer since %s", len(c.left), c.spoken))
+	default:
+		news = append(news, "unchanged since "+c.spoken)
+	}
+	return strings.Join(news, ", ")
+}
+
+func (d WinterListData) unit(place int, f fleet.Forecast, c changes) WinterUnit {
+	u := WinterUnit{
+		Place: place, Unit: oneLine(string(f.Unit)), Look: LookOf(f.Band), New: c.isNew[f.Unit],
+		Chance: unsaid, ColdLimit: unsaid, Suspect: suspectWords(f), Cost: costWords(f),
+	}
+	if d.Depot == "" {
+		u.Depot = oneLine(string(f.Depot))
+	}
+	if p, ok := f.NoStartProbability.Get(); ok {
+		u.Chance = Chance(p)
+	}
+	if limit, ok := f.ColdLimitC.Get(); ok {
+		u.ColdLimit = Degrees(limit)
+		lo, okLo := f.ColdLimitP10C.Get()
+		hi, okHi := f.ColdLimitP90C.Get()
+		if okLo && okHi {
+			u.ColdLimit += fmt.Sprintf(" (%s to %s)", decimal(lo), decimal(hi))
+		}
+		if low, ok := median(d.PastMinimaC[f.Depot]); ok {
+			u.Reserve = fmt.Sprintf("%s on the design night of %s", Margin(low-limit), Degrees(low))
+		}
+	}
+	if by, ok := f.SwapBy.Get(); ok {
+		u.SwapBy = DayMonth(by, d.Today)
+	}
+	for _, e := range f.Evidence[:min(mostEvidence, len(f.Evidence))] {
+		u.Evidence = append(u.Evidence, oneLine(e))
+	}
+	return u
+}
+
+func suspectWords(f fleet.Forecast) string {
+	if f.Suspect == "" {
+		return unsaid
+	}
+	if p, ok := f.SuspectProbabilities[f.Suspect]; ok {
+		return fmt.Sprintf("%s, %d %%", f.Suspect, int(math.Round(p*100)))
+	}
+	return string(f.Suspect)
+}
+
+func costWords(f fleet.Forecast) string {
+	loss, okLoss := f.ExpectedLoss.Get()
+	swap, okSwap := f.SwapCost.Get()
+	switch {
+	case okLoss && okSwap:
+		return fmt.Sprintf("expected loss %s, swap %s", Money(loss), Money(swap))
+	case okLoss:
+		return "expected loss " + Money(loss)
+	case okSwap:
+		return "swap " + Money(swap)
+	}
+	return unsaid
+}
+
+func more(units []fleet.Forecast, top int) string {
+	if len(units) <= top {
+		return ""
+	}
+	hidden := 0
+	for _, f := range units[top:] {
+		if urgent(f.Band) {
+			hidden++
+		}
+	}
+	s := count(len(units)-top, "more unit") + " not shown"
+	if hidden > 0 {
+		s += fmt.Sprintf(", %d of them down or to swap", hidden)
+	}
+	return s + "; the whole list is in the attached table."
+}
+
+func moneyWords(units []fleet.Forecast) []string {
+	var loss, urgentLoss, cost fleet.Money
+	known, listed := 0, 0
+	for _, f := range units {
+		m, ok := f.ExpectedLoss.Get()
+		if ok {
+			loss += m
+			known++
+		}
+		if urgent(f.Band) {
+			urgentLoss += m
+			cost += f.SwapCost.Or(0)
+			listed++
+		}
+	}
+	words := []string{fmt.Sprintf("Expected loss this season if nothing is done: %s.", Money(loss))}
+	if listed > 0 {
+		words = append(words, fmt.Sprintf("Of that, %s falls on the %s down or to swap; putting them right costs %s.",
+			Money(urgentLoss), count(listed, "unit"), Money(cost)))
+	}
+	if unknown := len(units) - known; unknown > 0 {
+		words = append(words, count(unknown, "unit")+" with an unknown loss not counted.")
+	}
+	return words
+}
+
+// median of the middle two where there is no middle one; false for no values.
+func median(v []float64) (float64, bool) {
+	if len(v) == 0 {
+		return 0, false
+	}
+	v = slices.Sorted(slices.Values(v))
+	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2, true
+}
