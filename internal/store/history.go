@@ -1,0 +1,152 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+
+	"github.com/jackc/pgx/v5"
+
+	"rimeyard/internal/fleet"
+)
+
+// ErrNoUnit says that the fleet has no unit of that key.
+var ErrNoUnit = errors.New("there is no such unit in the fleet")
+
+// historyBatch is how many units are read at a time: enough that a query's round trip does not count, few enough that
+// ten years of cranks of so many units fit into some hundred megabytes.
+const historyBatch = 64
+
+// Histories yields the history of every unit of the depots (nil: all), in the bytewise order of keys. Cranks come from
+// the weekly digests, so call [DB.RefreshDigests] first. The first error ends it.
+func (db *DB) Histories(ctx context.Context, ofDepots []fleet.DepotID) iter.Seq2[fleet.History, error] {
+	return func(yield func(fleet.History, error) bool) {
+		all, err := db.Units(ctx)
+		if err != nil {
+			yield(fleet.History{}, err)
+			return
+		}
+		if ofDepots != nil {
+			all = slices.DeleteFunc(all, func(u fleet.Unit) bool { return !slices.Contains(ofDepots, u.Depot) })
+		}
+		for batch := range slices.Chunk(all, historyBatch) {
+			histories, err := db.histories(ctx, batch)
+			if err != nil {
+				yield(fleet.History{}, err)
+				return
+			}
+			for _, h := range histories {
+				if !yield(h, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// History is all that is recorded of one unit. ErrNoUnit: there is none of that key.
+func (db *DB) History(ctx context.Context, unit fleet.UnitID) (fleet.History, error) {
+	if err := db.RefreshDigests(ctx); err != nil {
+		return fleet.History{}, err
+	}
+	found, err := units(ctx, db.pool, []string{string(unit)})
+	if err != nil {
+		return fleet.History{}, err
+	}
+	if len(found) == 0 {
+		return fleet.History{}, fmt.Errorf("unit %q: %w", unit, ErrNoUnit)
+	}
+	histories, err := db.histories(ctx, found)
+	if err != nil {
+		return fleet.History{}, err
+	}
+	return histories[0], nil
+}
+
+func (db *DB) histories(ctx context.Context, of []fleet.Unit) ([]fleet.History, error) {
+	histories := make([]fleet.History, len(of))
+	index := make(map[fleet.UnitID]*fleet.History, len(of))
+	names := make([]string, len(of))
+	for i, u := range of {
+		histories[i].Unit, names[i] = u, string(u.ID)
+		index[u.ID] = &histories[i]
+	}
+	batteries, err := batteryFittings(ctx, db.pool, names)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range batteries {
+		index[f.Unit].Batteries = append(index[f.Unit].Batteries, f)
+	}
+	starters, err := starterFittings(ctx, db.pool, names)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range starters {
+		index[f.Unit].Starters = append(index[f.Unit].Starters, f)
+	}
+	err = errors.Join(addTests(ctx, db.pool, names, index), addCranks(ctx, db.pool, names, index), addBreakdowns(ctx, db.pool, names, index))
+	if err != nil {
+		return nil, fmt.Errorf("read histories: %w", err)
+	}
+	return histories, nil
+}
+
+const listTests = `SELECT unit, tested_at, position, battery, rest_v, cca_a, cca_standard, load_v, load_a, load_s, resistance_mohm,
+	soc_pct, temperature_c, tested_by, tester, note FROM battery_test WHERE unit = ANY(@units) ORDER BY unit, tested_at, position`
+
+func addTests(ctx context.Context, q querier, names []string, index map[fleet.UnitID]*fleet.History) error {
+	rows, _ := q.Query(ctx, listTests, pgx.NamedArgs{"units": names})
+	var (
+		t                                                            fleet.Test
+		rest, cca, loadV, loadA, loadS, resistance, soc, temperature *float64
+	)
+	into := []any{
+		&t.Unit, &t.At, &t.Position, &t.Battery, &rest, &cca, &t.CCAStandard, &loadV, &loadA, &loadS, &resistance,
+		&soc, &temperature, &t.TestedBy, &t.Tester, &t.Note,
+	}
+	_, err := pgx.ForEachRow(rows, into, func() error {
+		row := t
+		row.At = row.At.UTC()
+		row.RestV, row.CCAA, row.LoadV = fleet.FromPtr(rest), fleet.FromPtr(cca), fleet.FromPtr(loadV)
+		row.LoadA, row.LoadS = fleet.FromPtr(loadA), fleet.FromPtr(loadS)
+		row.ResistanceMOhm, row.SoCPct, row.TemperatureC = fleet.FromPtr(resistance), fleet.FromPtr(soc), fleet.FromPtr(temperature)
+		index[row.Unit].Tests = append(index[row.Unit].Tests, row)
+		return nil
+	})
+	return err
+}
+
+const listCrankWeeks = `SELECT unit, cranked_at, rest_v, min_v, mean_v, duration_ms, temperature_c, coolant_c, current_a, rpm, outcome
+	FROM crank_week WHERE unit = ANY(@units) ORDER BY unit, week`
+
+func addCranks(ctx context.Context, q querier, names []string, index map[fleet.UnitID]*fleet.History) error {
+	rows, _ := q.Query(ctx, listCrankWeeks, pgx.NamedArgs{"units": names})
+	var w crankWeek
+	_, err := pgx.ForEachRow(rows, w.columns(), func() error {
+		h := index[w.unit]
+		h.Cranks = w.appendTo(h.Cranks)
+		return nil
+	})
+	return err
+}
+
+const listBreakdowns = `SELECT unit, happened_at, cause, cost, hours_down FROM breakdown WHERE unit = ANY(@units) ORDER BY unit, happened_at`
+
+func addBreakdowns(ctx context.Context, q querier, names []string, index map[fleet.UnitID]*fleet.History) error {
+	rows, _ := q.Query(ctx, listBreakdowns, pgx.NamedArgs{"units": names})
+	var (
+		b     fleet.Breakdown
+		cost  *int64
+		hours *float64
+	)
+	_, err := pgx.ForEachRow(rows, []any{&b.Unit, &b.At, &b.Cause, &cost, &hours}, func() error {
+		row := b
+		row.At, row.Cost, row.HoursDown = row.At.UTC(), optMoney(cost), fleet.FromPtr(hours)
+		index[row.Unit].Breakdowns = append(index[row.Unit].Breakdowns, row)
+		return nil
+	})
+	return err
+}
