@@ -79,11 +79,11 @@ type pastCase struct {
 
 // hindsight collects past cases while a track is filtered.
 type hindsight struct {
-	lesson
 	seasons []fleet.Season
 	weather Weather
 	asOf    fleet.Date
 	cases   []pastCase
+	now     []vector // of each unit, on the as-of date
 }
 
 func (o *hindsight) row(*model, *belief, kind, string, float64, predicted, float64, float64) {}
@@ -129,7 +129,7 @@ func (l *learner) learnAdjustment(ctx context.Context) error {
 	}
 	asOf := l.tracks[0].AsOf
 	p := l.params
-	parts, err := inChunks(ctx, l, func(tracks []Track) []pastCase {
+	parts, err := inChunks(ctx, l, func(tracks []Track) hindsight {
 		var o hindsight
 		for i := range tracks {
 			t := &tracks[i]
@@ -138,19 +138,41 @@ func (l *learner) learnAdjustment(ctx context.Context) error {
 			for back := 1; back <= pastSeasons; back++ {
 				o.seasons = append(o.seasons, seasonBefore(now, back))
 			}
-			newModel(t, &p).run(&o)
+			b := newModel(t, &p).run(&o)
+			o.now = append(o.now, b.x)
 		}
-		return o.cases
+		return o
 	})
 	if err != nil {
 		return err
 	}
 	var cases []pastCase
+	var now []vector
 	for _, part := range parts {
-		cases = append(cases, part...)
+		cases, now = append(cases, part.cases...), append(now, part.now...)
 	}
+	l.typical(now)
 	l.params.Adjust = fitAdjustment(cases)
 	return nil
+}
+
+// typical takes each group's middle unit.
+func (l *learner) typical(now []vector) {
+	byGroup := map[string][][]float64{}
+	for i, x := range now {
+		name := l.tracks[i].Group
+		if byGroup[name] == nil {
+			byGroup[name] = make([][]float64, parts)
+		}
+		for j := range parts {
+			byGroup[name][j] = append(byGroup[name][j], x[j])
+		}
+	}
+	for name, x := range byGroup {
+		g := l.params.Groups[name]
+		g.TypicalWear, g.TypicalDemand, g.TypicalLoop, g.TypicalDip = median(x[wear]), median(x[demand]), median(x[loop]), median(x[dip])
+		l.params.Groups[name] = g
+	}
 }
 
 // fitAdjustment fits to all seasons what, fitted to all but one, has foretold that one better.

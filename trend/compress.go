@@ -174,7 +174,22 @@ func (c *compressor) crank(row fleet.Crank, d fleet.Date, warm bool) {
 		t.Odd.OutOfGate++
 		return
 	}
+	if shown := (ColdCrank{d, air, mean * float64(t.Series), false}); !math.IsNaN(mean) {
+		c.showColdest(shown)
+	} else if shown.V, shown.Lowest = low*float64(t.Series), true; !math.IsNaN(low) {
+		c.showColdest(shown)
+	}
 	c.readings(row, air, coolant, rest, low, mean, seconds, dayKnown, (minC+maxC)/2)
+}
+
+// showColdest keeps the coldest crank of the last 90 days.
+func (c *compressor) showColdest(shown ColdCrank) {
+	if shown.Day < c.track.AsOf-90 {
+		return
+	}
+	if t := c.track; t.Coldest.V == 0 || shown.TemperatureC <= t.Coldest.TemperatureC {
+		t.Coldest = shown
+	}
 }
 
 // readings turns one cold crank's figures to 25 °C and full charge by the circuit.
@@ -289,6 +304,12 @@ func (c *compressor) begin(h fleet.History) {
 	}
 	if len(t.Events) > 0 {
 		note(t.Events[0].Week)
+	}
+	for _, w := range t.Weeks {
+		t.LastDay = max(t.LastDay, min(mondayOf(w.Week)+6, t.AsOf-1))
+	}
+	for _, r := range t.Tests {
+		t.LastDay = max(t.LastDay, r.Day)
 	}
 	c.changes(h)
 	c.lives(h.Batteries)

@@ -15,6 +15,7 @@ type Params struct {
 	Noise        [8]float64 // factor on the spread of each kind of row
 	Limit        LimitTerms
 	Shares       map[fleet.Part]float64 // of breakdowns, by cause
+	Blame        map[fleet.Part]float64 // factor on what a part's repair would save, so that blame in past seasons matches the breakdown book
 	OtherPerDay  float64                // charging and control failures per day, which no cold limit explains
 	ControlDaily [2]float64             // control failures per day of units without, and with, recent clicks
 	Life         Weibull                // weeks a battery lasts
@@ -37,8 +38,11 @@ type Group struct {
 	SlowC        float64    // w: starts are slow this much above the limit
 	Chance       float64    // ε, of a failed start that no cold explains
 	SlowSeen     bool       // the loggers of this group report slow starts
-	Starts       int
-	Events       int
+	// The middle unit of the group, now.
+	TypicalWear, TypicalDemand, TypicalLoop, TypicalDip float64
+
+	Starts int
+	Events int
 }
 
 // LimitTerms turn the circuit's cold limit into the one seen: T* = M + Beta(T − M) + δ + Wear·r + Demand·d + Loop·c + Empty·(full − rest) + Dip·b.
@@ -52,7 +56,8 @@ func defaultParams() Params {
 		Shares: map[fleet.Part]float64{fleet.BatteryPart: 0.50, fleet.StarterPart: 0.15, fleet.CablePart: 0.12, fleet.ChargingPart: 0.15, fleet.ControlPart: 0.08},
 		// One charging or control failure per unit in ten years (from memory).
 		OtherPerDay: 1.0 / 3650, ControlDaily: [2]float64{0.2 / 3650, 2.0 / 3650},
-		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
+		Blame: map[fleet.Part]float64{fleet.BatteryPart: 1, fleet.StarterPart: 1, fleet.CablePart: 1, fleet.ChargingPart: 1, fleet.ControlPart: 1},
+		Life:  Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
 }
 

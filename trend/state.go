@@ -57,3 +57,17 @@ func (s State) Track() *Track { return s.model.t }
 
 // Group is what the unit's class shares.
 func (s State) Group() Group { return s.model.g }
+
+// TypicalCrankV is what the middle unit of the class would read at a temperature with this unit's rest volts: system volts, the
+// mean while cranking or the lowest.
+func (s State) TypicalCrankV(temperatureC float64, lowest bool) float64 {
+	m, g := s.model, s.model.g
+	cold := perDegree*(25-temperatureC-batteryWarmer) + chargeOnOhms*(1-charge(s.RestV))
+	if lowest {
+		whole := cableShare + lockedOhms
+		ratio := math.Exp(g.LowLevel + g.Low.at(temperatureC) + m.p.LowOnWear*g.TypicalWear - math.Log((whole+g.TypicalLoop)/whole) + g.TypicalDip + cold)
+		return s.RestV / (1 + ratio) * float64(m.t.Series)
+	}
+	drop := ratedDropV * oilDemand(temperatureC+m.t.OilOffsetC) * math.Exp(m.logF+g.Sag.at(temperatureC)+m.p.SagOnWear*g.TypicalWear+g.TypicalDemand+cold)
+	return (s.RestV - activationV - drop) * float64(m.t.Series)
+}

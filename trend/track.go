@@ -34,7 +34,9 @@ type Track struct {
 	Events     []Event // slow and failed starts, oldest first
 	Starts     []int8  // °C of every cold start that went well, week by week
 	Breakdowns []Failure
-	Lives      []Life // of its batteries, in weeks
+	Lives      []Life     // of its batteries, in weeks
+	Coldest    ColdCrank  // of the last 90 days
+	LastDay    fleet.Date // of any reading; 0: none
 	Odd        Oddities
 }
 
@@ -95,6 +97,14 @@ type Event struct {
 type Failure struct {
 	Day   fleet.Date
 	Cause fleet.Part
+}
+
+// ColdCrank is one crank to show to people: system volts as they were read.
+type ColdCrank struct {
+	Day          fleet.Date
+	TemperatureC float64
+	V            float64 // mean while cranking, else the lowest; 0: none
+	Lowest       bool
 }
 
 // Oddities counts what hygiene did with a unit's rows.
