@@ -42,6 +42,13 @@ func (p Person) MaySee(depot DepotID) bool {
 	return false
 }
 
+// TryLimit is how many tries to sign in may fail before the next is turned away unheard.
+type TryLimit struct {
+	Window     time.Duration
+	PerName    int // under one name from one address
+	PerAddress int // from one address, whatever the names
+}
+
 // TokenUse is the one thing that a token is good for, so that what a logger carries cannot read the fleet's figures.
 type TokenUse string
 

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -102,13 +101,6 @@ func (db *DB) SetDisabled(ctx context.Context, name string, disabled bool) (foun
 	return tag.RowsAffected() > 0, nil
 }
 
-// TryLimit is how many tries to sign in may fail before the next is turned away unheard.
-type TryLimit struct {
-	Window     time.Duration
-	PerName    int // under one name from one address
-	PerAddress int // from one address, whatever the names
-}
-
 const (
 	// One address at a time, so that a burst of tries cannot slip through between the count and the insert.
 	lockTries = `SELECT pg_advisory_xact_lock(hashtextextended('sign_in_try ' || @address, 0))`
@@ -120,7 +112,7 @@ const (
 )
 
 // BeginSignIn notes a try before its password is looked at; false: there were too many, and this one is not noted.
-func (db *DB) BeginSignIn(ctx context.Context, name, address string, limit TryLimit) (allowed bool, err error) {
+func (db *DB) BeginSignIn(ctx context.Context, name, address string, limit fleet.TryLimit) (allowed bool, err error) {
 	args := pgx.NamedArgs{
 		"person": name, "address": address, "window": limit.Window,
 		"per_name": limit.PerName, "per_address": limit.PerAddress,

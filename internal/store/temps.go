@@ -29,3 +29,19 @@ func (db *DB) DayTemps(ctx context.Context) (map[fleet.DepotID][]fleet.DayTemp, 
 	}
 	return byDepot, nil
 }
+
+// DepotTemps are one depot's temperatures, in the order of time; days to come are forecasts.
+func (db *DB) DepotTemps(ctx context.Context, depot fleet.DepotID) ([]fleet.DayTemp, error) {
+	rows, _ := db.pool.Query(ctx, `SELECT depot, date, min_c, max_c FROM day_temp WHERE depot = @depot ORDER BY date`,
+		pgx.NamedArgs{"depot": string(depot)})
+	days, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (t fleet.DayTemp, err error) {
+		var low, top *float64
+		err = row.Scan(&t.Depot, dateInto(&t.Date), &low, &top)
+		t.MinC, t.MaxC = fleet.FromPtr(low), fleet.FromPtr(top)
+		return t, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the temperatures of depot %q: %w", depot, err)
+	}
+	return days, nil
+}

@@ -1,0 +1,221 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+
+	"github.com/labstack/echo/v4"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/reports"
+	"rimeyard/trend"
+)
+
+// How much a picture shows, so that it stays readable and small.
+const (
+	rungsOnLadder = 150 // warmest limits first
+	rungsNamed    = 15
+	cranksOnChart = 200 // newest first
+)
+
+// ladderView is the cold ladder of one depot, and what the same says in figures.
+type ladderView struct {
+	Place  string
+	Src    string
+	Alt    string
+	Width  int
+	Height int
+	Rows   []ladderRow
+	Others []choice // the depots whose ladder may be shown; Value is the address
+}
+
+type ladderRow struct {
+	Unit, Href, Limit, Interval string
+	Look                        reports.Look
+}
+
+// ladderData reads one depot's rungs and winters. A depot has nights of its own, so a ladder is always one depot's.
+func (s *Server) ladderData(ctx context.Context, q listQuery, v viewer, issue fleet.Issue, depot fleet.Depot) (reports.LadderData, error) {
+	q.Depot = depot.ID
+	filter := q.filter(v)
+	filter.Order, filter.Limit = fleet.ByColdLimit, rungsOnLadder
+	units, err := s.store.Forecasts(ctx, issue.ID, filter)
+	if err != nil {
+		return reports.LadderData{}, err
+	}
+	temps, err := s.store.DepotTemps(ctx, depot.ID)
+	if err != nil {
+		return reports.LadderData{}, err
+	}
+	data := reports.WinterListData{Depots: []fleet.Depot{depot}, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
+	for _, w := range trend.Winters(temps, trend.SeasonOf(issue.AsOf, depot), issue.AsOf) {
+		data.PastMinimaC[depot.ID] = append(data.PastMinimaC[depot.ID], w.MinC)
+	}
+	tonight := fleet.DateOf(s.now(), depot.Zone()) + 1 // the coldest hour is tomorrow's dawn
+	for _, t := range temps {
+		if low, ok := t.MinC.Get(); ok && t.Date == tonight {
+			data.TonightC[depot.ID] = low
+		}
+	}
+	return data.LadderData(depot.ID, units), nil
+}
+
+// newLadderView is nil where there is nothing to draw. It chooses whose ladder to show: the depot asked for, else the only one, else that of the first unit listed.
+func (s *Server) newLadderView(ctx context.Context, q listQuery, v viewer, issue fleet.Issue, depots []fleet.Depot, first fleet.DepotID) (*ladderView, error) {
+	if q.Depot != "" {
+		first = q.Depot
+	}
+	i := slices.IndexFunc(depots, func(d fleet.Depot) bool { return d.ID == first })
+	if i < 0 {
+		return nil, nil // no such depot any more: nothing to draw, and nothing wrong
+	}
+	data, err := s.ladderData(ctx, q, v, issue, depots[i])
+	if err != nil || len(data.Units) == 0 {
+		return nil, err // where no cold limit is known, the list below says so unit by unit
+	}
+	picture, err := reports.Ladder("cold-ladder", data, rungsNamed, reports.PageWidth)
+	if err != nil {
+		return nil, err
+	}
+	from := q
+	from.Depot, from.Page, from.Order = first, 1, ""
+	view := &ladderView{
+		Place: depotName(depots[i]), Src: from.href("/winter-list/cold-ladder.svg"), Alt: picture.Description,
+		Width: picture.Width, Height: picture.Height,
+	}
+	for _, u := range data.Units[:min(rungsNamed, len(data.Units))] {
+		view.Rows = append(view.Rows, ladderRow{
+			string(u.Unit), unitHref(u.Unit), reports.Degrees(u.ColdLimitC),
+			reports.Degrees(u.P10C) + " to " + reports.Degrees(u.P90C), reports.LookOf(u.Band),
+		})
+	}
+	if len(depots) > 1 {
+		for _, d := range depots {
+			to := q
+			to.Depot, to.Page = d.ID, 1
+			view.Others = append(view.Others, choice{to.href("/winter-list"), string(d.ID), d.ID == first})
+		}
+	}
+	return view, nil
+}
+
+func (s *Server) coldLadder(c echo.Context) error {
+	q, err := readListQuery(c)
+	if err != nil {
+		return err
+	}
+	ctx, v := c.Request().Context(), viewerOf(c)
+	issue, err := s.store.LatestIssue(ctx)
+	if err != nil {
+		return err
+	}
+	depots, err := s.visibleDepots(ctx, v)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(depots, func(d fleet.Depot) bool { return d.ID == q.Depot })
+	if i < 0 {
+		return badRequest{fmt.Errorf("depot %q: say whose ladder is wanted, as depot=KEY", q.Depot)}
+	}
+	data, err := s.ladderData(ctx, q, v, issue, depots[i])
+	if err != nil {
+		return err
+	}
+	if len(data.Units) == 0 {
+		return notFound{fmt.Errorf("no cold limit is known at depot %q", q.Depot)}
+	}
+	picture, err := reports.Ladder("cold-ladder", data, rungsNamed, reports.PageWidth)
+	return sendPicture(c, picture, err)
+}
+
+// sendPicture answers with the drawing, under a policy of its own.
+func sendPicture(c echo.Context, p reports.Picture, err error) error {
+	if err != nil {
+		return err
+	}
+	svg, err := p.SVG()
+	if err != nil {
+		return err
+	}
+	c.Response().Header().Set(echo.HeaderContentSecurityPolicy, picturePolicy)
+	return c.Blob(http.StatusOK, "image/svg+xml", svg)
+}
+
+// crankChart is one unit's cranks as the chart and the table beside it show them.
+type crankChart struct {
+	data  reports.CrankingData
+	shown []fleet.Crank // newest first, each with volts and temperature
+	lines []string      // what the fits say, in words
+}
+
+// cranksOf takes the reading of which there is more, lowest or mean volts, and fits a line to this year's cranks and one to
+// those of the year before, so that fading shows.
+func cranksOf(h fleet.History, asOf fleet.Date, depot fleet.Depot) crankChart {
+	h = h.AsOf(asOf, depot.Zone())
+	reading, volts := "lowest volts while cranking", func(c fleet.Crank) fleet.Opt[float64] { return c.MinV }
+	lowest, mean := 0, 0
+	for _, c := range h.Cranks {
+		if c.MinV.IsKnown() {
+			lowest++
+		}
+		if c.MeanV.IsKnown() {
+			mean++
+		}
+	}
+	if mean > lowest {
+		reading, volts = "mean volts while cranking", func(c fleet.Crank) fleet.Opt[float64] { return c.MeanV }
+	}
+	chart := crankChart{data: reports.CrankingData{Unit: h.Unit.ID, Reading: reading}}
+	var now, then []trend.CrankPoint
+	yearAgo, twoYearsAgo := asOf.AddMonths(-12).Midnight(depot.Zone()), asOf.AddMonths(-24).Midnight(depot.Zone())
+	for _, c := range slices.Backward(h.Cranks) {
+		v, okV := volts(c).Get()
+		t, okT := c.TemperatureC.Get()
+		if !okV || !okT {
+			continue
+		}
+		if len(chart.shown) < cranksOnChart {
+			chart.shown = append(chart.shown, c)
+			chart.data.Cranks = append(chart.data.Cranks, reports.VoltsAt{TemperatureC: t, V: v})
+		}
+		switch {
+		case !c.At.Before(yearAgo):
+			now = append(now, trend.CrankPoint{TemperatureC: t, V: v})
+		case !c.At.Before(twoYearsAgo):
+			then = append(then, trend.CrankPoint{TemperatureC: t, V: v})
+		}
+	}
+	chart.data.Now, chart.lines = crankLine("The last twelve months", now, chart.lines)
+	chart.data.YearAgo, chart.lines = crankLine("The twelve months before", then, chart.lines)
+	return chart
+}
+
+// crankLine fits a line and says it in words; too few cranks give none.
+func crankLine(when string, points []trend.CrankPoint, words []string) ([]reports.VoltsAt, []string) {
+	fit, err := trend.FitCrankLine(points)
+	if err != nil {
+		return nil, append(words, fmt.Sprintf("%s: too few cranks with volts and temperature for a line (%d).", when, len(points)))
+	}
+	var line []reports.VoltsAt
+	for _, t := range []float64{fit.FromC, fit.ToC} {
+		v, _ := fit.At(t)
+		line = append(line, reports.VoltsAt{TemperatureC: t, V: v})
+	}
+	return line, append(words, fmt.Sprintf("%s: %.2f\u00a0V at 0\u00a0°C, %.3f\u00a0V per degree, from %d cranks.",
+		when, fit.AtZeroV, fit.PerC, fit.N))
+}
+
+func (s *Server) crankVolts(c echo.Context) error {
+	sheet, err := s.unitSheet(c)
+	if err != nil {
+		return err
+	}
+	chart := cranksOf(sheet.history, sheet.asOf, sheet.depot)
+	if len(chart.shown) == 0 {
+		return notFound{fmt.Errorf("unit %q has no cranks with volts and temperature", sheet.history.Unit.ID)}
+	}
+	picture, err := reports.Cranking("crank-volts", chart.data, reports.PageWidth)
+	return sendPicture(c, picture, err)
+}

@@ -1,0 +1,69 @@
+package web
+
+import (
+	"context"
+	"io"
+	"time"
+
+	"rimeyard/ingest"
+	"rimeyard/internal/fleet"
+)
+
+// Intake takes a batch of rows in JSON; when it returns, what was taken is committed.
+type Intake func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error)
+
+// Pinger tells whether the database answers.
+type Pinger interface {
+	Ping(ctx context.Context) error
+}
+
+// People are those who may sign in.
+type People interface {
+	Person(ctx context.Context, name string) (p fleet.Person, found bool, err error)
+	UseToken(ctx context.Context, sha256 [32]byte) (t fleet.Token, found bool, err error)
+}
+
+// How many tries to sign in may fail within the window before more are turned away unheard. The window and the five of a
+// name lie within OWASP's advice on login throttling; a whole depot may stand behind one address. Figures from memory.
+const (
+	triesWindow     = 15 * time.Minute
+	triesPerName    = 5
+	triesPerAddress = 60
+)
+
+// Door counts tries to sign in.
+type Door interface {
+	BeginSignIn(ctx context.Context, name, address string, limit fleet.TryLimit) (allowed bool, err error)
+	SignedIn(ctx context.Context, name, address string) error
+}
+
+// Lists are the ranked lists that were issued.
+type Lists interface {
+	LatestIssue(ctx context.Context) (fleet.Issue, error) // fleet.ErrNoIssue: there is none
+	Forecasts(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Forecast, error)
+	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
+}
+
+// Fleet is what is known of units and depots.
+type Fleet interface {
+	Depots(ctx context.Context) ([]fleet.Depot, error)
+	UnitDepot(ctx context.Context, unit fleet.UnitID) (depot fleet.DepotID, found bool, err error)
+	DepotTemps(ctx context.Context, depot fleet.DepotID) ([]fleet.DayTemp, error)
+	History(ctx context.Context, unit fleet.UnitID) (fleet.History, error)
+}
+
+// Imports are what came in.
+type Imports interface {
+	RecentImports(ctx context.Context, limit int) ([]fleet.Import, error)
+	// RecentKeptApart lists rows of the depots, newest import first; nil depots: of all, and of rows whose depot is unknown.
+	RecentKeptApart(ctx context.Context, depots []fleet.DepotID, limit int) ([]fleet.KeptRow, error)
+}
+
+// Store is all that the pages read.
+type Store interface {
+	People
+	Door
+	Lists
+	Fleet
+	Imports
+}

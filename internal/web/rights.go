@@ -1,0 +1,149 @@
+package web
+
+import (
+	"slices"
+
+	"github.com/labstack/echo/v4"
+
+	"rimeyard/internal/fleet"
+)
+
+// depotRule says how a route keeps to the depots that the asker may see.
+type depotRule int
+
+const (
+	noDepot  depotRule = iota // shows nothing that belongs to a depot
+	ownRows                   // the handler narrows what it reads to viewer.depots
+	ownUnit                   // the unit in the path must be theirs; else it is as if there were no such unit
+	ownBatch                  // what is brought is judged against the depot of the token
+)
+
+// rule says who may use a route.
+type rule struct {
+	open  bool           // anybody
+	roles []fleet.Role   // people of these roles who are signed in
+	token fleet.TokenUse // or who holds a token for this
+	depot depotRule
+}
+
+var (
+	everyone = []fleet.Role{fleet.Manager, fleet.Mechanic, fleet.Accountant, fleet.Reader, fleet.Administrator}
+	intakers = []fleet.Role{fleet.Manager, fleet.Mechanic, fleet.Administrator}
+)
+
+// rights is who may do what: method and path of a route, as registered, to its rule. A GET rule holds for HEAD too.
+// A route that is not here is refused to everybody, and a test fails.
+var rights = map[string]rule{
+	"GET /healthz":      {open: true},
+	"GET /readyz":       {open: true},
+	"GET /static/:name": {open: true},
+	"GET /sign-in":      {open: true},
+	"POST /sign-in":     {open: true},
+	"POST /sign-out":    {roles: everyone},
+
+	"GET /":                            {roles: everyone},
+	"GET /winter-list":                 {roles: everyone, depot: ownRows},
+	"GET /winter-list.csv":             {roles: everyone, depot: ownRows},
+	"GET /winter-list/cold-ladder.svg": {roles: everyone, depot: ownRows},
+	"GET /units/:unit":                 {roles: everyone, depot: ownUnit},
+	"GET /units/:unit/crank-volts.svg": {roles: everyone, depot: ownUnit},
+	"GET /intake":                      {roles: intakers, depot: ownRows},
+	"GET /intake/kept-apart.csv":       {roles: intakers, depot: ownRows},
+
+	"GET /api/v1/winter-list": {roles: everyone, token: fleet.ReadList, depot: ownRows},
+	"POST /api/v1/readings":   {token: fleet.BringReadings, depot: ownBatch},
+}
+
+func ruleOf(method, path string) (rule, bool) {
+	if method == "HEAD" {
+		method = "GET"
+	}
+	r, ok := rights[method+" "+path]
+	return r, ok
+}
+
+// mayOpen tells whether people of a role may open a page; menus show no others.
+func mayOpen(role fleet.Role, path string) bool {
+	r, ok := ruleOf("GET", path)
+	return ok && (r.open || slices.Contains(r.roles, role))
+}
+
+// viewer is who asks: a person who is signed in, or the holder of a token.
+type viewer struct {
+	person fleet.Person // empty with a token
+	token  fleet.Token  // empty with a person
+}
+
+// depots are those that the viewer may see: nil means all, empty means none.
+func (v viewer) depots() []fleet.DepotID {
+	switch {
+	case v.person.Name != "" && v.person.AllDepots, v.token.Name != "" && v.token.Depot == "":
+		return nil
+	case v.token.Name != "":
+		return []fleet.DepotID{v.token.Depot}
+	}
+	return append([]fleet.DepotID{}, v.person.Depots...)
+}
+
+func (v viewer) maySee(depot fleet.DepotID) bool {
+	own := v.depots()
+	return own == nil || slices.Contains(own, depot)
+}
+
+const viewerKey = "viewer"
+
+func viewerOf(c echo.Context) viewer {
+	v, _ := c.Get(viewerKey).(viewer)
+	return v
+}
+
+// authorise lets a request through to its handler only as the table of rights says.
+func (s *Server) authorise(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if c.Path() == "" { // the router found nothing, which next says
+			return next(c)
+		}
+		r, ok := ruleOf(c.Request().Method, c.Path())
+		if !ok {
+			return errForbidden
+		}
+		v, err := s.whoAsks(c, r)
+		if err != nil {
+			return err
+		}
+		c.Set(viewerKey, v)
+		switch {
+		case r.open:
+			return next(c)
+		case v.token.Name != "":
+			if r.token == "" || v.token.Use != r.token {
+				return errForbidden
+			}
+		case v.person.Name == "":
+			return errSignIn
+		case !slices.Contains(r.roles, v.person.Role):
+			return errForbidden
+		}
+		if r.depot == ownUnit {
+			if err := s.checkUnit(c, v); err != nil {
+				return err
+			}
+		}
+		return next(c)
+	}
+}
+
+func (s *Server) checkUnit(c echo.Context, v viewer) error {
+	unit, err := unitParam(c)
+	if err != nil {
+		return err
+	}
+	depot, found, err := s.store.UnitDepot(c.Request().Context(), unit)
+	if err != nil {
+		return err
+	}
+	if !found || !v.maySee(depot) {
+		return noSuchUnit(unit)
+	}
+	return nil
+}

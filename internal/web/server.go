@@ -1,0 +1,158 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	"github.com/alexedwards/scs/v2"
+	"github.com/labstack/echo/v4"
+	"github.com/labstack/echo/v4/middleware"
+	"golang.org/x/sync/errgroup"
+)
+
+// Limits of a connection and of the server's end.
+const (
+	readHeaderTimeout = 10 * time.Second
+	readTimeout       = 2 * time.Minute // a batch of readings over a poor line
+	writeTimeout      = 2 * time.Minute // a list of 50 000 units over a poor line
+	idleTimeout       = 2 * time.Minute
+	drainTimeout      = 20 * time.Second
+	maxHeaderBytes    = 64 << 10
+	gzipFromBytes     = 1024
+)
+
+// Config is what the server is made of.
+type Config struct {
+	Store    Store
+	Sessions scs.Store // ends a session that is idle for SessionIdle
+	Intake   Intake
+	Database Pinger
+	Log      *slog.Logger
+	Now      func() time.Time
+
+	// Secure says that browsers reach the server by TLS, its own or that of a proxy: cookies are sent by TLS only.
+	Secure bool
+	// BehindProxy says that the client's address is in X-Forwarded-For, written by a proxy on a private network.
+	BehindProxy bool
+}
+
+// Server answers browsers and loggers.
+type Server struct {
+	store     Store
+	intake    Intake
+	database  Pinger
+	log       *slog.Logger
+	now       func() time.Time
+	secure    bool
+	sessions  *scs.SessionManager
+	passwords *verifier
+	origin    *http.CrossOriginProtection
+	assets    assets
+	pages     *template.Template
+	echo      *echo.Echo
+	draining  atomic.Bool
+}
+
+// New makes a server that listens nowhere yet.
+func New(cfg Config) (*Server, error) {
+	files, err := loadAssets()
+	if err != nil {
+		return nil, err
+	}
+	pages, err := loadPages(files)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{
+		store: cfg.Store, intake: cfg.Intake, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
+		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
+		assets: files, pages: pages, echo: echo.New(),
+	}
+	e := s.echo
+	e.HTTPErrorHandler = s.answerError
+	e.IPExtractor, e.SchemeExtractor = echo.ExtractIPDirect(), echo.ExtractSchemeDirect()
+	if cfg.BehindProxy {
+		e.IPExtractor, e.SchemeExtractor = echo.ExtractIPFromXFFHeader(), echo.ExtractSchemeFromHeaders()
+	}
+	e.Use(s.observe, s.guard, middleware.GzipWithConfig(middleware.GzipConfig{MinLength: gzipFromBytes}), s.authorise)
+	s.addRoutes()
+	return s, nil
+}
+
+func (s *Server) addRoutes() {
+	get := func(path string, h echo.HandlerFunc) {
+		s.echo.GET(path, h)
+		s.echo.HEAD(path, h)
+	}
+	get("/healthz", s.health)
+	get("/readyz", s.ready)
+	get("/static/:name", s.static)
+	get("/sign-in", s.signInForm)
+	s.echo.POST("/sign-in", s.signIn)
+	s.echo.POST("/sign-out", s.signOut)
+	get("/", s.home)
+	get("/winter-list", s.winterList)
+	get("/winter-list.csv", s.winterListCSV)
+	get("/winter-list/cold-ladder.svg", s.coldLadder)
+	get("/units/:unit", s.unit)
+	get("/units/:unit/crank-volts.svg", s.crankVolts)
+	get("/intake", s.intakePage)
+	get("/intake/kept-apart.csv", s.keptApartCSV)
+	get("/api/v1/winter-list", s.apiWinterList)
+	s.echo.POST("/api/v1/readings", s.apiReadings)
+}
+
+// Handler is the whole of the server, for tests and for other listeners.
+func (s *Server) Handler() http.Handler { return s.echo }
+
+// Serve answers on l until ctx ends, then lets the requests in hand finish, for a while. It closes l.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	srv := &http.Server{
+		Handler: s.echo, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
+		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes, ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error {
+		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("serve pages: %w", err)
+		}
+		return nil
+	})
+	g.Go(func() error {
+		<-ctx.Done() // a signal, or the listener's failure
+		s.draining.Store(true)
+		stopping, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTimeout)
+		defer cancel()
+		if err := srv.Shutdown(stopping); err != nil {
+			return errors.Join(fmt.Errorf("let requests finish: %w", err), srv.Close())
+		}
+		return nil
+	})
+	return g.Wait()
+}
+
+// health tells whether the server can do its work: it asks the database.
+func (s *Server) health(c echo.Context) error {
+	const patience = 2 * time.Second
+	ctx, cancel := context.WithTimeout(c.Request().Context(), patience)
+	defer cancel()
+	if err := s.database.Ping(ctx); err != nil {
+		return errors.Join(errNotHealthy, err)
+	}
+	return c.JSON(http.StatusOK, map[string]string{"status": "ok"})
+}
+
+// ready is health, and no once the server is about to stop, so that a load balancer looks elsewhere.
+func (s *Server) ready(c echo.Context) error {
+	if s.draining.Load() {
+		return errDraining
+	}
+	return s.health(c)
+}

@@ -1,0 +1,148 @@
+package web
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/reports"
+)
+
+// How many rows a unit's page shows, newest first.
+const (
+	testsShown      = 60
+	breakdownsShown = 40
+)
+
+type fittingRow struct {
+	Where, Serial, Part, Rating, From, Until string
+	Now                                      bool // fitted today
+}
+
+type testRow struct{ When, Position, Rest, CCA, Load, Temperature, By, Note string }
+
+type breakdownRow struct{ When, Cause, Cost, Hours string }
+
+type crankRow struct{ When, Temperature, Rest, Lowest, Mean, Duration, Outcome string }
+
+type cranksView struct {
+	Src, Alt, Reading string
+	Width, Height     int
+	Fits              []string // what the lines say, in words
+	Rows              []crankRow
+}
+
+func newCranksView(sheet unitSheet) (*cranksView, error) {
+	chart := cranksOf(sheet.history, sheet.asOf, sheet.depot)
+	if len(chart.shown) == 0 {
+		return nil, nil // nothing to draw
+	}
+	picture, err := reports.Cranking("crank-volts", chart.data, reports.PageWidth)
+	if err != nil {
+		return nil, err
+	}
+	v := &cranksView{
+		Src: unitHref(sheet.history.Unit.ID) + "/crank-volts.svg", Alt: picture.Title + ". " + picture.Description,
+		Reading: chart.data.Reading, Width: picture.Width, Height: picture.Height, Fits: chart.lines,
+	}
+	zone := sheet.depot.Zone()
+	for _, c := range chart.shown {
+		v.Rows = append(v.Rows, crankRow{
+			when(c.At, zone), degrees(c.TemperatureC), figure(c.RestV, 2, "V"), figure(c.MinV, 2, "V"), figure(c.MeanV, 2, "V"),
+			figure(c.DurationMs, 0, "ms"), strings.ReplaceAll(string(c.Outcome), "_", " "),
+		})
+	}
+	return v, nil
+}
+
+func batteryRows(fittings []fleet.BatteryFitting, today fleet.Date) []fittingRow {
+	var rows []fittingRow
+	for _, f := range slices.Backward(fittings) {
+		rating := fmt.Sprintf("%.0f\u00a0A %s, %s", f.RatedCCAA, strings.ToUpper(string(f.CCAStandard)), f.Chemistry)
+		if ah, ok := f.RatedAh.Get(); ok {
+			rating += fmt.Sprintf(", %.0f\u00a0Ah", ah)
+		}
+		rows = append(rows, fittingRow{
+			strconv.Itoa(f.Position), f.Battery, f.Part, rating, dateOr(f.FittedOn, notKnown),
+			until(f.RemovedOn, f.RemovedBecause), f.FittedAt(today),
+		})
+	}
+	return rows
+}
+
+func starterRows(fittings []fleet.StarterFitting, today fleet.Date) []fittingRow {
+	var rows []fittingRow
+	for _, f := range slices.Backward(fittings) {
+		rows = append(rows, fittingRow{
+			Serial: f.Starter, Part: f.Part, From: dateOr(f.FittedOn, notKnown), Until: until(f.RemovedOn, f.RemovedBecause), Now: f.FittedAt(today),
+		})
+	}
+	return rows
+}
+
+func until(removed fleet.Opt[fleet.Date], because fleet.Removal) string {
+	s := dateOr(removed, "still fitted")
+	if because != "" {
+		s += ", " + string(because)
+	}
+	return s
+}
+
+func testRows(tests []fleet.Test, zone *time.Location) (rows []testRow, more string) {
+	for _, t := range slices.Backward(tests) {
+		if len(rows) == testsShown {
+			more = fmt.Sprintf("%d older tests are not shown; “rimeyard export” has them all.", len(tests)-testsShown)
+			break
+		}
+		cca := figure(t.CCAA, 0, "A")
+		if t.CCAA.IsKnown() {
+			cca += " " + strings.ToUpper(string(t.CCAStandard))
+		}
+		rows = append(rows, testRow{
+			when(t.At, zone), strconv.Itoa(t.Position), figure(t.RestV, 2, "V"), cca, figure(t.LoadV, 2, "V"), degrees(t.TemperatureC),
+			strings.Trim(t.TestedBy+", "+t.Tester, ", "), t.Note,
+		})
+	}
+	return rows, more
+}
+
+func breakdownRows(breakdowns []fleet.Breakdown, zone *time.Location) []breakdownRow {
+	var rows []breakdownRow
+	for _, b := range slices.Backward(breakdowns) {
+		if len(rows) == breakdownsShown {
+			break
+		}
+		rows = append(rows, breakdownRow{when(b.At, zone), string(b.Cause), moneyOr(b.Cost), figure(b.HoursDown, 1, "h")})
+	}
+	return rows
+}
+
+// when is an instant on the depot's clock.
+func when(t time.Time, zone *time.Location) string { return t.In(zone).Format("2006-01-02 15:04") }
+
+func dateOr(d fleet.Opt[fleet.Date], unknown string) string {
+	if s := textOf(d); s != "" {
+		return s
+	}
+	return unknown
+}
+
+func degrees(c fleet.Opt[float64]) string {
+	v, ok := c.Get()
+	if !ok {
+		return "–"
+	}
+	return reports.Degrees(v)
+}
+
+// figure is a reading with its unit; a dash where it is unknown.
+func figure(o fleet.Opt[float64], decimals int, unit string) string {
+	v, ok := o.Get()
+	if !ok {
+		return "–"
+	}
+	return strconv.FormatFloat(v, 'f', decimals, 64) + "\u00a0" + unit
+}

@@ -1,0 +1,159 @@
+package web
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"rimeyard/internal/fleet"
+)
+
+// chunk is how many units are read at a time: a list of 50 000 units need not be in memory whole.
+const chunk = 2000
+
+// eachForecast goes through a list by chunks. An issue never changes, so that chunks neither overlap nor leave gaps.
+func (s *Server) eachForecast(ctx context.Context, issue int64, filter fleet.ListFilter, do func([]fleet.Forecast) error) error {
+	filter.Limit = chunk
+	for filter.Offset = 0; ; filter.Offset += chunk {
+		units, err := s.store.Forecasts(ctx, issue, filter)
+		if err != nil {
+			return err
+		}
+		if err := do(units); err != nil {
+			return err
+		}
+		if len(units) < chunk {
+			return nil
+		}
+	}
+}
+
+// winterListCSV gives the whole of what the page's filter lets through.
+func (s *Server) winterListCSV(c echo.Context) error {
+	q, err := readListQuery(c)
+	if err != nil {
+		return err
+	}
+	ctx := c.Request().Context()
+	issue, err := s.store.LatestIssue(ctx)
+	if err != nil {
+		return err
+	}
+	res := c.Response()
+	out := csv.NewWriter(res)
+	out.UseCRLF = true // RFC 4180
+	started := false
+	err = s.eachForecast(ctx, issue.ID, q.filter(viewerOf(c)), func(units []fleet.Forecast) error {
+		if !started { // only now: an error before is still answered as one
+			started = true
+			startDownload(res, fmt.Sprintf("winter-list-%s.csv", issue.AsOf))
+			if err := out.Write(listHeader); err != nil {
+				return err
+			}
+		}
+		for _, f := range units {
+			if err := out.Write(listRow(f)); err != nil {
+				return err
+			}
+		}
+		out.Flush()
+		return out.Error()
+	})
+	if err != nil {
+		return fmt.Errorf("write the winter list as CSV: %w", err)
+	}
+	return nil
+}
+
+func startDownload(res *echo.Response, file string) {
+	res.Header().Set(echo.HeaderContentType, "text/csv; charset=utf-8; header=present")
+	res.Header().Set(echo.HeaderContentDisposition, fmt.Sprintf(`attachment; filename="%s"`, file))
+	res.WriteHeader(http.StatusOK)
+}
+
+// apiWinterList gives the ranked list in the public JSON, of the depots that the asker may see.
+func (s *Server) apiWinterList(c echo.Context) error {
+	q, err := readListQuery(c)
+	if err != nil {
+		return err
+	}
+	ctx := c.Request().Context()
+	issue, err := s.store.LatestIssue(ctx)
+	if err != nil {
+		return err
+	}
+	season, err := json.Marshal(issue.Season)
+	if err != nil {
+		return fmt.Errorf("write the winter list: %w", err)
+	}
+	res := c.Response()
+	separator := ""
+	err = s.eachForecast(ctx, issue.ID, q.filter(viewerOf(c)), func(units []fleet.Forecast) error {
+		if !res.Committed {
+			res.Header().Set(echo.HeaderContentType, echo.MIMEApplicationJSON)
+			res.WriteHeader(http.StatusOK)
+			if _, err := fmt.Fprintf(res, `{"as_of":"%s","season":%s,"units":[`, issue.AsOf, season); err != nil {
+				return err
+			}
+		}
+		for _, f := range units {
+			row, err := json.Marshal(f)
+			if err != nil {
+				return err
+			}
+			if _, err := fmt.Fprintf(res, "%s\n%s", separator, row); err != nil {
+				return err
+			}
+			separator = ","
+		}
+		return nil
+	})
+	if err == nil {
+		_, err = io.WriteString(res, "]}\n")
+	}
+	if err != nil {
+		return fmt.Errorf("write the winter list: %w", err)
+	}
+	return nil
+}
+
+var listHeader = []string{
+	"rank", "unit", "depot", "band", "no_start_probability", "cold_limit_c", "cold_limit_p10_c", "cold_limit_p90_c",
+	"suspect", "suspect_probability", "expected_loss", "swap_cost", "swap_by", "evidence",
+}
+
+func listRow(f fleet.Forecast) []string {
+	blame := fleet.Opt[float64]{}
+	if p, ok := f.SuspectProbabilities[f.Suspect]; ok {
+		blame = fleet.Known(p)
+	}
+	return []string{
+		strconv.Itoa(f.Rank), inert(string(f.Unit)), inert(string(f.Depot)), string(f.Band), plain(f.NoStartProbability),
+		plain(f.ColdLimitC), plain(f.ColdLimitP10C), plain(f.ColdLimitP90C), string(f.Suspect), plain(blame),
+		textOf(f.ExpectedLoss), textOf(f.SwapCost), textOf(f.SwapBy), inert(strings.Join(f.Evidence, " | ")),
+	}
+}
+
+// plain is a number for programs; empty where it is unknown.
+func plain(o fleet.Opt[float64]) string {
+	v, ok := o.Get()
+	if !ok {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}
+
+// inert puts an apostrophe before what a spreadsheet would run as a formula.
+func inert(s string) string {
+	if s != "" && strings.ContainsAny(s[:1], "=+-@\t\r\n") {
+		return "'" + s
+	}
+	return s
+}
