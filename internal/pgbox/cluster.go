@@ -189,7 +189,7 @@ func (c *cluster) settings(socket string) string {
 		"logging_collector=off", "log_destination=stderr", "lc_messages=C", "timezone=UTC", "log_timezone=UTC",
 	}
 	if c.forTests {
-		set = append(set, "fsync=off", "synchronous_commit=off", "full_page_writes=off", "max_connections=400")
+		set = append(set, "fsync=off", "full_page_writes=off", "max_connections=400")
 	}
 	var line strings.Builder
 	for _, s := range set {
@@ -198,10 +198,11 @@ func (c *cluster) settings(socket string) string {
 	return line.String()
 }
 
-// socketFolder is the cluster folder, or where its path is too long for a socket, a short one among the temporary files,
-// named by the path's hash. That one must be the account's own, since anybody can make folders there.
+// socketFolder is the cluster folder, or where its path is too long for a socket, or has a comma, at which clients take
+// it for two, a short one among the temporary files, named by the path's hash. That one must be the account's own, since
+// anybody can make folders there.
 func (c *cluster) socketFolder() (string, error) {
-	if len(c.folder) <= socketRoom {
+	if len(c.folder) <= socketRoom && !strings.Contains(c.folder, ",") {
 		return c.folder, nil
 	}
 	base := os.TempDir()
@@ -244,6 +245,9 @@ func (c *cluster) stop(ctx context.Context) error {
 	p, found := c.postmaster()
 	if !found || !isServer(ctx, p.pid) { // a stale file may hold the number of an innocent process by now
 		return nil
+	}
+	if p.socket != c.folder {
+		defer func() { _ = os.Remove(p.socket) }() // empty once the server is gone, and cheap to make again
 	}
 	if out, err := c.run(ctx, "pg_ctl", "stop", "-w", "-s", "-m", "fast", "-t", stopLimitS); err != nil {
 		return fmt.Errorf("stop the database server in %s: %w: %s%s", c.folder, err, strings.TrimSpace(out), c.logTail(0))
