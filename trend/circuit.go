@@ -14,9 +14,9 @@ import (
 //
 // R0: the rating current leaves 7.2 V at −18 °C (SAE J537), which with 12.0 V behind it is 4.8 V/CCA, and 3.0 V/CCA at 25 °C.
 const (
-	ratedDropV    = 3.0   // k
+	ratedDropV    = 2.2   // k
 	activationV   = 0.5   // η, volts lost before any ohmic drop (from memory)
-	perDegree     = 0.012 // a, growth of a battery's resistance in the cold, per °C (from memory; q corrects it)
+	perDegree     = 0.018 // a, growth of resistance in the cold, per °C: power falls to 62, 45 and 37 % at 0, −18 and −29 °C (q corrects it)
 	cableShare    = 0.17  // κ0, healthy cables, in R0
 	chargeOnOhms  = 0.6   // ln g = 0.6(1−s): a flat battery resists more (from memory)
 	emptyRestV    = 11.85 // rest volts at s = 0
@@ -36,6 +36,9 @@ func viscosity(c float64) float64 { return math.Exp(-2.89 + 1252/(max(c, -95)+12
 // oilDemand is h(T), the engine's resistance to being turned against that at 25 °C: part of it does not depend on the oil, the rest
 // goes with the cube root of its viscosity. It gives 2.2 at −18 °C and 3.0 at −27 °C, near the printed 2 to 2.5 and 3.
 func oilDemand(c float64) float64 { return 0.4 + 0.6*math.Cbrt(viscosity(c)/viscosity(25)) }
+
+// batteryCold is a battery's resistance at a temperature over that at 25 °C.
+func batteryCold(c float64) float64 { return math.Exp(perDegree * (25 - c)) }
 
 // charge is s, 0 … 1, of a rested battery.
 func charge(restV float64) float64 { return min(1, max(0, (restV-emptyRestV)/restSpanV)) }

@@ -77,7 +77,7 @@ func (m *model) learnFrom(b *belief, temperatureC, offset float64, fell bool, tr
 		}
 	}
 	for i := range parts {
-		b.p[i][i] = max(b.p[i][i], 1e-8)
+		b.p[i][i] = max(b.p[i][i], leastVariance)
 	}
 }
 

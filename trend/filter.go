@@ -142,32 +142,45 @@ func (m *model) change(b *belief, c Change) {
 // found it. Rows beyond two standard deviations count by distance, not its square (Huber; Masreliez and Martin 1977): a
 // redescending weight would make a worse reading count less.
 func (b *belief) update(y, mean float64, h vector, v float64) (z float64) {
+	s := v
+	for i := range parts {
+		for j := range parts {
+			s += h[i] * b.p[i][j] * h[j]
+		}
+	}
+	innovation := y - mean
+	z = innovation / math.Sqrt(s)
+	b.logLik += logT4(z) - 0.5*math.Log(s)
+	if far := math.Abs(z) / 2; far > 1 {
+		v *= far
+	}
+	b.condition(innovation, h, v)
+	return z
+}
+
+// condition is one scalar step of the Kalman filter (Durbin and Koopman 2012, ch. 4): the belief given h·x + e = mean + innovation.
+func (b *belief) condition(innovation float64, h vector, v float64) {
 	var ph vector
-	s := 0.0
+	s := v
 	for i := range parts {
 		for j := range parts {
 			ph[i] += b.p[i][j] * h[j]
 		}
 		s += h[i] * ph[i]
 	}
-	innovation := y - mean
-	z = innovation / math.Sqrt(s+v)
-	b.logLik += logT4(z) - 0.5*math.Log(s+v)
-	if far := math.Abs(z) / 2; far > 1 {
-		v *= far
-	}
-	total := s + v
 	for i := range parts {
-		b.x[i] += ph[i] / total * innovation
+		b.x[i] += ph[i] / s * innovation
 		for j := range parts {
-			b.p[i][j] -= ph[i] * ph[j] / total
+			b.p[i][j] -= ph[i] * ph[j] / s
 		}
 	}
 	for i := range parts {
-		b.p[i][i] = max(b.p[i][i], 1e-8)
+		b.p[i][i] = max(b.p[i][i], leastVariance)
 	}
-	return z
 }
+
+// leastVariance keeps rounding from making a variance negative.
+const leastVariance = 1e-8
 
 // logT4 is the log density of Student's t with 4 degrees of freedom, for comparing two tellings of the same rows.
 func logT4(z float64) float64 { return math.Log(0.375) - 2.5*math.Log1p(z*z/4) }

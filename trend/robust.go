@@ -101,7 +101,7 @@ func huberCovariance(qr *mat.QR, residual []float64, scale float64, n, k int) *m
 		psi2 += u * u
 	}
 	mean := float64(inside) / float64(n)
-	correction := 1 + float64(k)/float64(n)*(1-mean)/mean
+	correction := 1 + float64(k)/float64(n-1)*(1-mean)/mean
 	v := correction * correction * psi2 / float64(max(1, n-k)) / (mean * mean)
 	var xtx mat.Dense
 	xtx.Mul(&rInv, rInv.T())
