@@ -31,6 +31,7 @@ CREATE TABLE kept_apart (
     reason     text NOT NULL,
     header     text[] NOT NULL, -- with fields, the whole row as it came, so that it can be mended and taken
     fields     text[] NOT NULL,
-    PRIMARY KEY (import, file, line),
+    row_digest bytea NOT NULL UNIQUE, -- of kind, header and fields: a row waits once, however often it is brought
     FOREIGN KEY (import, file) REFERENCES import_file
 );
+CREATE INDEX kept_apart_place ON kept_apart (import, file, line);

@@ -1,0 +1,258 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"rimeyard/internal/fleet"
+)
+
+// Load takes the rows of several files, one file at a time, on one connection. It is used by one goroutine.
+type Load struct {
+	conn     *pgxpool.Conn
+	dryRun   pgx.Tx // holds all files of a dry run, to be rolled back; nil otherwise
+	file     pgx.Tx // the file at hand; nil between files
+	importID int64
+
+	table loadTable
+	rows  copyRows
+	pipe  *pipe
+	done  chan error // one message: how the copying into the staging table ended
+}
+
+// StartLoad records an import and takes a connection until Close. A dry run is one transaction that Close rolls back.
+func (db *DB) StartLoad(ctx context.Context, source string, dryRun bool) (*Load, error) {
+	conn, err := db.pool.Acquire(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("reach the database: %w", err)
+	}
+	l := &Load{conn: conn}
+	if err := l.start(ctx, source, dryRun); err != nil {
+		return nil, errors.Join(fmt.Errorf("record an import: %w", err), l.Close(context.WithoutCancel(ctx)))
+	}
+	return l, nil
+}
+
+func (l *Load) start(ctx context.Context, source string, dryRun bool) (err error) {
+	if dryRun {
+		if l.dryRun, err = l.conn.Begin(ctx); err != nil {
+			return err
+		}
+		if _, err := l.dryRun.Exec(ctx, lockMergesAlone); err != nil {
+			return err
+		}
+	}
+	return l.db().QueryRow(ctx, `INSERT INTO import (source) VALUES ($1) RETURNING import`, source).Scan(&l.importID)
+}
+
+// beginner is a querier that can begin a transaction, or one inside it.
+type beginner interface {
+	querier
+	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
+	Begin(ctx context.Context) (pgx.Tx, error)
+}
+
+// db is the innermost transaction, or the bare connection.
+func (l *Load) db() beginner {
+	switch {
+	case l.file != nil:
+		return l.file
+	case l.dryRun != nil:
+		return l.dryRun
+	}
+	return l.conn
+}
+
+// Close gives the connection back. A dry run is taken back, and so is a file that was not finished.
+func (l *Load) Close(ctx context.Context) (err error) {
+	if l.file != nil {
+		err = l.DropFile(ctx)
+	}
+	if l.dryRun != nil {
+		err = errors.Join(err, l.dryRun.Rollback(ctx))
+	}
+	l.conn.Release()
+	return err
+}
+
+// Depots lists the depots as the load sees them.
+func (l *Load) Depots(ctx context.Context) ([]fleet.Depot, error) { return depots(ctx, l.db()) }
+
+// Units lists the units as the load sees them.
+func (l *Load) Units(ctx context.Context) ([]fleet.Unit, error) { return units(ctx, l.db(), nil) }
+
+// BatteryFittings lists the fittings of batteries as the load sees them.
+func (l *Load) BatteryFittings(ctx context.Context) ([]fleet.BatteryFitting, error) {
+	return batteryFittings(ctx, l.db(), nil)
+}
+
+// StartFile begins a transaction and a staging table, into which Add then copies.
+func (l *Load) StartFile(ctx context.Context, kind fleet.Kind) (err error) {
+	l.table = tableOf(kind)
+	if l.file, err = l.db().Begin(ctx); err != nil {
+		return fmt.Errorf("begin a file: %w", err)
+	}
+	create := fmt.Sprintf(`CREATE TEMPORARY TABLE %s ON COMMIT DROP AS SELECT 0::bigint AS line, %s FROM %s WITH NO DATA`,
+		l.table.staged(), l.table.list(""), l.table.name)
+	if _, err := l.file.Exec(ctx, create); err != nil {
+		return fmt.Errorf("begin a file: %w", err)
+	}
+	l.pipe, l.done = newPipe(), make(chan error, 1)
+	l.rows.buf = append(l.rows.buf[:0], copyStart...)
+	sql := fmt.Sprintf("COPY %s FROM STDIN BINARY", l.table.staged())
+	pg, in, done := l.file.Conn().PgConn(), l.pipe, l.done
+	go func() {
+		_, err := pg.CopyFrom(ctx, in, sql)
+		in.stopReading(err)
+		done <- err
+	}()
+	return nil
+}
+
+// copyChunk is how much is gathered before it is handed to the connection.
+const copyChunk = 256 << 10
+
+// Add copies a row into the staging table. The row may be overwritten once Add has returned.
+func (l *Load) Add(line int64, row fleet.Row) error {
+	l.rows.add(line, row)
+	if len(l.rows.buf) < copyChunk {
+		return nil
+	}
+	return l.flush()
+}
+
+func (l *Load) flush() (err error) {
+	if l.rows.buf, err = l.pipe.give(l.rows.buf); err != nil {
+		return fmt.Errorf("copy rows: %w", err)
+	}
+	return nil
+}
+
+// endCopy waits until all rows are staged; with a reason, until the copying is given up.
+func (l *Load) endCopy(reason error) error {
+	if l.pipe == nil {
+		return nil
+	}
+	if reason == nil {
+		l.rows.buf = append(l.rows.buf, copyEnd...)
+		reason = l.flush()
+	}
+	l.pipe.end(reason)
+	err := <-l.done
+	l.pipe = nil
+	return err
+}
+
+// errDropped ends the copying of a file that is not to be taken.
+var errDropped = errors.New("the file was dropped")
+
+// DropFile takes back what was done since StartFile.
+func (l *Load) DropFile(ctx context.Context) error {
+	if l.file == nil {
+		return nil
+	}
+	_ = l.endCopy(errDropped) // that it did not end well is the point
+	err := l.file.Rollback(ctx)
+	l.file = nil
+	if err != nil {
+		return fmt.Errorf("take a file back: %w", err)
+	}
+	return nil
+}
+
+// FinishFile records what became of a file and the rows kept apart, and commits.
+func (l *Load) FinishFile(ctx context.Context, result fleet.FileResult, kept iter.Seq2[fleet.KeptRow, error]) (err error) {
+	if l.file == nil {
+		if l.file, err = l.db().Begin(ctx); err != nil {
+			return fmt.Errorf("record a file: %w", err)
+		}
+	} else if _, err := l.file.Exec(ctx, "DROP TABLE "+l.table.staged()); err != nil {
+		return fmt.Errorf("record a file: %w", err)
+	}
+	if err := l.recordFile(ctx, result, kept); err != nil {
+		return err
+	}
+	err = l.file.Commit(ctx)
+	l.file = nil
+	if err != nil {
+		return fmt.Errorf("commit a file: %w", err)
+	}
+	return nil
+}
+
+// pipe hands buffers from the one who fills them to the one who sends them, so that both work at the same time.
+type pipe struct {
+	full, empty chan []byte
+	stopped     chan struct{} // closed when nobody reads any more
+	why         error         // of that
+	ended       error         // what the reader sees at the end; set before full is closed
+	rest, whole []byte
+}
+
+func newPipe() *pipe {
+	p := &pipe{full: make(chan []byte, 1), empty: make(chan []byte, 2), stopped: make(chan struct{})}
+	for range cap(p.empty) {
+		p.empty <- make([]byte, 0, copyChunk+copyChunk/4)
+	}
+	return p
+}
+
+// give hands over a full buffer and returns an empty one.
+func (p *pipe) give(buf []byte) ([]byte, error) {
+	select {
+	case p.full <- buf:
+	case <-p.stopped:
+		return buf[:0], p.stopReason()
+	}
+	select {
+	case next := <-p.empty:
+		return next[:0], nil
+	case <-p.stopped:
+		return nil, p.stopReason()
+	}
+}
+
+func (p *pipe) stopReason() error {
+	if p.why == nil {
+		return errors.New("the connection stopped taking rows")
+	}
+	return p.why
+}
+
+// end tells the reader that no more comes: well, or for a reason that spoils what came.
+func (p *pipe) end(reason error) {
+	p.ended = io.EOF
+	if reason != nil {
+		p.ended = reason
+	}
+	close(p.full)
+}
+
+func (p *pipe) stopReading(err error) {
+	p.why = err
+	close(p.stopped)
+}
+
+// Read implements io.Reader for the connection's side.
+func (p *pipe) Read(to []byte) (int, error) {
+	if len(p.rest) == 0 {
+		if p.whole != nil {
+			p.empty <- p.whole // has room for all buffers there are
+			p.whole = nil
+		}
+		buf, more := <-p.full
+		if !more {
+			return 0, p.ended
+		}
+		p.whole, p.rest = buf, buf
+	}
+	n := copy(to, p.rest)
+	p.rest = p.rest[n:]
+	return n, nil
+}
