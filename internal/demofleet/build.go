@@ -155,7 +155,7 @@ func (m *machine) equip(today fleet.Date, testers []tester) {
 	if use >= 0.75 {
 		return
 	}
-	m.logger = logger{gain: 1 + rng.normal(0, 0.004)}
+	m.logger = logger{gain: 1 + rng.normal(0.004)}
 	switch kind := rng.Float64(); {
 	case kind < 0.40:
 		m.logger.kind, m.logger.temperature = fastLogger, true

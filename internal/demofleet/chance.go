@@ -12,7 +12,7 @@ type chance struct{ *rand.Rand }
 
 func newChance(seed uint64, stream string) chance {
 	h := fnv.New64a()
-	h.Write([]byte(stream)) //nolint:errcheck // a hash never fails to take bytes
+	h.Write([]byte(stream))
 	return chance{rand.New(rand.NewPCG(seed, h.Sum64()))}
 }
 
@@ -20,7 +20,8 @@ func (c chance) hit(p float64) bool { return c.Float64() < p }
 
 func (c chance) between(low, high float64) float64 { return low + (high-low)*c.Float64() }
 
-func (c chance) normal(mean, sd float64) float64 { return mean + sd*c.NormFloat64() }
+// normal is a normal number around zero.
+func (c chance) normal(sd float64) float64 { return sd * c.NormFloat64() }
 
 // spread is a factor around one with the given log standard deviation.
 func (c chance) spread(sd float64) float64 { return math.Exp(sd * c.NormFloat64()) }

@@ -17,20 +17,26 @@ type depotPlan struct {
 func depotPlans() []depotPlan {
 	return []depotPlan{
 		{
-			depot: fleet.Depot{ID: "COA", Name: "Coastal Yard", Timezone: "Europe/Lisbon", Latitude: fleet.Known(41.2), Longitude: fleet.Known(-8.6),
-				ElevationM: fleet.Known(12.0), SwapsPerWeek: fleet.Known(4), CostCentre: "4100"},
+			depot: fleet.Depot{
+				ID: "COA", Name: "Coastal Yard", Timezone: "Europe/Lisbon", Latitude: fleet.Known(41.2), Longitude: fleet.Known(-8.6),
+				ElevationM: fleet.Known(12.0), SwapsPerWeek: fleet.Known(4), CostCentre: "4100",
+			},
 			climate: climate{meanC: 10.8, amplitudeC: 6.2, winterSdC: 3.3, summerSdC: 2.2, halfRangeC: 3.8, winterLevelSdC: 0.7},
 			letter:  "C", share: 0.28, oil: thickOil, indoors: 0.10, swapAgeDays: 6 * 365,
 		},
 		{
-			depot: fleet.Depot{ID: "NOR", Name: "North Yard", Timezone: "Europe/Helsinki", Latitude: fleet.Known(64.3), Longitude: fleet.Known(27.2),
-				ElevationM: fleet.Known(140.0), SwapsPerWeek: fleet.Known(5), CostCentre: "4300"},
+			depot: fleet.Depot{
+				ID: "NOR", Name: "North Yard", Timezone: "Europe/Helsinki", Latitude: fleet.Known(64.3), Longitude: fleet.Known(27.2),
+				ElevationM: fleet.Known(140.0), SwapsPerWeek: fleet.Known(5), CostCentre: "4300",
+			},
 			climate: climate{meanC: 2.6, amplitudeC: 13.0, winterSdC: 5.2, summerSdC: 3.0, halfRangeC: 4.5, winterLevelSdC: 0.9},
 			letter:  "N", share: 0.32, oil: thinOil, pluggedIn: 0.25, indoors: 0.12,
 		},
 		{
-			depot: fleet.Depot{ID: "PLA", Name: "Plains Yard", Timezone: "Europe/Warsaw", Latitude: fleet.Known(53.1), Longitude: fleet.Known(23.0),
-				ElevationM: fleet.Known(165.0), SwapsPerWeek: fleet.Known(6), CostCentre: "4200"},
+			depot: fleet.Depot{
+				ID: "PLA", Name: "Plains Yard", Timezone: "Europe/Warsaw", Latitude: fleet.Known(53.1), Longitude: fleet.Known(23.0),
+				ElevationM: fleet.Known(165.0), SwapsPerWeek: fleet.Known(6), CostCentre: "4200",
+			},
 			climate: climate{meanC: 8.0, amplitudeC: 11.8, winterSdC: 4.6, summerSdC: 3.2, halfRangeC: 5.0, winterLevelSdC: 0.9},
 			letter:  "P", share: 0.40, oil: thickOil, indoors: 0.08,
 		},

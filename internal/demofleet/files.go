@@ -107,7 +107,7 @@ func dayRows(depot fleet.DepotID, w weather, o Options) [][]string {
 	for d := w.first; d < o.Today+forecastDays; d++ {
 		low, high := w.day(d)
 		if ahead := float64(d - o.Today); ahead >= 0 {
-			stray := rng.normal(0, 0.4+0.3*ahead)
+			stray := rng.normal(0.4 + 0.3*ahead)
 			low, high = roundTo(low+stray, 0.1), roundTo(high+stray, 0.1)
 		}
 		rows = append(rows, []string{string(depot), d.String(), decimal(low), decimal(high)})
@@ -171,9 +171,9 @@ func written[T comparable](o fleet.Opt[T], form func(T) string) string {
 
 func instant(t time.Time, zone *time.Location) string { return t.In(zone).Format(time.RFC3339) }
 
-// keys are the columns of each kind's key, in the order by which its rows are sorted.
+// keys are the columns by which the rows of each kind are sorted: unit first, then time.
 var keys = map[fleet.Kind][]int{
-	fleet.DepotsKind: {0}, fleet.VehiclesKind: {0}, fleet.BatteriesKind: {0, 9}, fleet.StartersKind: {0, 3},
+	fleet.DepotsKind: {0}, fleet.VehiclesKind: {0}, fleet.BatteriesKind: {1, 9, 2, 0}, fleet.StartersKind: {1, 3, 0},
 	fleet.TestsKind: {1, 0, 2}, fleet.CranksKind: {1, 0}, fleet.BreakdownsKind: {1, 0}, fleet.TemperaturesKind: {0, 1},
 }
 

@@ -71,7 +71,7 @@ func (m *machine) log(at time.Time, t turn, n night, outcome fleet.Outcome, warm
 func (m *machine) logAround(row *fleet.Crank, t turn, n night, outcome fleet.Outcome) {
 	lg := m.logger
 	if lg.temperature && m.rng.hit(0.97) {
-		row.TemperatureC = fleet.Known(roundTo(n.airC+m.rng.normal(0, 0.4), 0.1))
+		row.TemperatureC = fleet.Known(roundTo(n.airC+m.rng.normal(0.4), 0.1))
 	}
 	if lg.current {
 		rated := m.batteries[0].part.ccaA
@@ -81,7 +81,7 @@ func (m *machine) logAround(row *fleet.Crank, t turn, n night, outcome fleet.Out
 		row.CurrentA = fleet.Known(math.Round(t.current * rated * m.rng.spread(0.03)))
 	}
 	if lg.engine {
-		row.CoolantC = fleet.Known(math.Round(n.oilC + m.rng.normal(0, 0.7)))
+		row.CoolantC = fleet.Known(math.Round(n.oilC + m.rng.normal(0.7)))
 		if outcome != fleet.NoCrank || t.speed > 0 {
 			row.RPM = fleet.Known(math.Round(t.speed * m.engine.nominalRM * m.rng.spread(0.02)))
 		}
@@ -99,14 +99,14 @@ func (m *machine) logSilent(at time.Time, t turn, n night) {
 		MinV: fleet.Known(roundTo(rest-m.rng.between(0.1, 0.35), 0.01)), Outcome: fleet.NoCrank,
 	}
 	if m.logger.temperature {
-		row.TemperatureC = fleet.Known(roundTo(n.airC+m.rng.normal(0, 0.4), 0.1))
+		row.TemperatureC = fleet.Known(roundTo(n.airC+m.rng.normal(0.4), 0.1))
 	}
 	m.history.Cranks = append(m.history.Cranks, row)
 }
 
 // volts of the system as the logger shows them.
 func (m *machine) volts(perTwelve, sd float64) float64 {
-	return math.Max(0.5, (perTwelve*m.logger.gain+m.rng.normal(0, sd))*float64(m.class.volts)/12)
+	return math.Max(0.5, (perTwelve*m.logger.gain+m.rng.normal(sd))*float64(m.class.volts)/12)
 }
 
 // duration in ms: the nearer the speed is to what the engine needs, the longer it takes to fire.
@@ -127,11 +127,10 @@ func (m *machine) duration(t turn, n night, outcome fleet.Outcome, warm bool) fl
 
 // tester is an instrument of a depot's workshop.
 type tester struct {
-	name     string
-	load     bool    // puts a load on for 15 s; else it measures conductance
-	bias     float64 // factor on what it shows
-	standard fleet.CCAStandard
-	by       string
+	name string
+	load bool    // puts a load on for 15 s; else it measures conductance
+	bias float64 // factor on what it shows
+	by   string
 }
 
 // test measures every battery of the unit; a mechanic who sees a very weak one may swap it at once.
@@ -169,19 +168,19 @@ func (m *machine) testOne(i int, at time.Time, airC float64) (row fleet.Test, sh
 	}
 	row = fleet.Test{
 		Unit: m.history.Unit.ID, Position: i + 1, At: at, TestedBy: tt.by, Tester: tt.name,
-		RestV: fleet.Known(roundTo(b.openV(airC)+m.rng.normal(0, 0.02), 0.01)),
+		RestV: fleet.Known(roundTo(b.openV(airC)+m.rng.normal(0.02), 0.01)),
 	}
 	if !m.hidden && m.rng.hit(0.6) {
 		row.Battery = m.history.Batteries[b.row].Battery
 	}
 	if m.rng.hit(0.85) {
-		row.TemperatureC = fleet.Known(math.Round(airC + m.rng.normal(0, 1)))
+		row.TemperatureC = fleet.Known(math.Round(airC + m.rng.normal(1)))
 	}
 	if tt.load {
 		half := b.part.ccaA / 2
 		row.LoadA, row.LoadS = fleet.Known(half), fleet.Known(15.0)
 		loaded := math.Max(1, b.at(airC).v(0.5)-0.15)
-		row.LoadV = fleet.Known(roundTo(loaded*(1+(tt.bias-1)/3)+m.rng.normal(0, 0.05), 0.01))
+		row.LoadV = fleet.Known(roundTo(loaded*(1+(tt.bias-1)/3)+m.rng.normal(0.05), 0.01))
 		return row, shown
 	}
 	row.CCAA, row.CCAStandard = fleet.Known(5*math.Round(shown*b.part.ccaA/5)), b.part.standard

@@ -107,7 +107,7 @@ func (m *machine) works(d fleet.Date) bool {
 type night struct{ airC, batteryC, oilC float64 }
 
 func (m *machine) night(minC, maxC float64) night {
-	air := minC + m.rng.normal(0, 0.6)
+	air := minC + m.rng.normal(0.6)
 	mean := (minC + maxC) / 2
 	n := night{airC: air, batteryC: minC + 0.3*(mean-minC), oilC: minC + 0.15*(mean-minC)}
 	switch m.history.Unit.Parked {
@@ -137,7 +137,7 @@ func (m *machine) wear() wear {
 // workday is a cold start in the morning and, if that succeeds, the warm ones after it.
 func (m *machine) workday(d fleet.Date, minC, maxC float64) {
 	m.discharge(d)
-	at := m.clock(d, m.startHour+m.rng.normal(0, 0.25))
+	at := m.clock(d, m.startHour+m.rng.normal(0.25))
 	n := m.night(minC, maxC)
 	if m.story != nil {
 		m.story.spare(m, d, n)

@@ -1,0 +1,302 @@
+package alerts
+
+import (
+	"cmp"
+	"fmt"
+	"iter"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"rimeyard/internal/fleet"
+)
+
+// AuditInput is a list that was issued, and what became of its units.
+type AuditInput struct {
+	List      fleet.RankedList
+	Depots    []fleet.Depot
+	Temps     map[fleet.DepotID][]fleet.DayTemp // for the rule of cranking volts, where a logger has no thermometer
+	Histories iter.Seq2[fleet.History, error]   // one per unit, whole; the first error ends the work
+	Through   fleet.Opt[fleet.Date]             // last day of which everything is known; unknown: the season's end
+}
+
+// Scored is one unit of the list and what the season brought it.
+type Scored struct {
+	Unit     fleet.UnitID          `json:"unit"`
+	Depot    fleet.DepotID         `json:"depot"`
+	Band     fleet.Band            `json:"band"`
+	P        float64               `json:"no_start_probability"`
+	Suspect  fleet.Part            `json:"suspect"`
+	Failed   bool                  `json:"failed"`
+	FailedOn fleet.Opt[fleet.Date] `json:"failed_on"`
+	Cause    fleet.Part            `json:"cause"` // of the first failure; empty: none
+	AgeYears fleet.Opt[float64]    `json:"battery_age_years"`
+	TestPct  fleet.Opt[float64]    `json:"last_test_pct"`
+	LowestV  fleet.Opt[float64]    `json:"lowest_cranking_v"` // per 12 V
+}
+
+// AuditResult says how good an issued list was. What cannot be computed, as an area under a curve without a failure, is unknown.
+type AuditResult struct {
+	AsOf       fleet.Date   `json:"as_of"`
+	Season     fleet.Season `json:"season"`
+	Through    fleet.Date   `json:"through"`
+	SeasonOver bool         `json:"season_over"`
+	TooFew     bool         `json:"too_few_failures"`
+	Judgement  string       `json:"judgement"`
+
+	Listed           int `json:"listed"`
+	Scored           int `json:"scored"`
+	Failed           int `json:"failed"`
+	TakenOut         int `json:"taken_out"` // had a part taken out before it could fail: neither failed nor held
+	FailedAfterwards int `json:"failed_after_taken_out"`
+	NoProbability    int `json:"no_probability"`
+	NoHistory        int `json:"no_history"`
+	NotListed        int `json:"not_listed"` // came after the list was issued
+
+	Expected         float64 `json:"expected_failures"` // sum of the probabilities of those scored
+	ExpectedSD       float64 `json:"expected_sd"`       // if units failed independently; one winter for all makes it wider
+	TakenOutExpected float64 `json:"taken_out_expected"`
+
+	Forecast Ranking   `json:"forecast"`
+	Rules    []Ranking `json:"rules"`
+	Scores   Scores    `json:"scores"`
+	Tenths   []Group   `json:"tenths"` // by probability, equal counts
+	Bands    []Group   `json:"bands"`
+	Parts    Parts     `json:"parts"`
+	Units    []Scored  `json:"units"`
+}
+
+// Parts says how often the part that was named turned out to be the cause.
+type Parts struct {
+	Failed      int         `json:"failed"`
+	Right       int         `json:"right"`
+	Caught      int         `json:"caught"` // failures among as many top units as failed
+	CaughtRight int         `json:"caught_right"`
+	ByCause     []CauseHits `json:"by_cause"`
+}
+
+// CauseHits are the failures of one cause, and of how many it had been named.
+type CauseHits struct {
+	Cause  fleet.Part `json:"cause"`
+	Failed int        `json:"failed"`
+	Right  int        `json:"right"`
+}
+
+// fewFailures is the count under which the figures are not worth a judgement: with 20 failures the area under the
+// curve still has a standard error of about 0.06 (Hanley & McNeil 1982).
+const fewFailures = 20
+
+// Audit holds a list against what the season brought, beside the rules of thumb in use today.
+//
+// A unit failed if it broke down for its battery, starter, cables, charging or control on or after the day of the list
+// and within the season, days being the depot's. The probability speaks of the unit as it stood, so the first event
+// decides: a unit that had a battery or starter taken out (preventively, condemned or sold) before it broke down is
+// counted neither as failed nor as having held; such units are counted apart, with the failures that were forecast for
+// them. Rules see only rows from before the list was made.
+func Audit(in AuditInput) (AuditResult, error) {
+	a := newAuditing(in)
+	for h, err := range in.Histories {
+		if err != nil {
+			return AuditResult{}, fmt.Errorf("auditing the list of %s: %w", in.List.AsOf, err)
+		}
+		a.take(h)
+	}
+	return a.result(), nil
+}
+
+type auditing struct {
+	in     AuditInput
+	zones  map[fleet.DepotID]*time.Location
+	listed map[fleet.UnitID]fleet.Forecast
+	temps  map[fleet.DepotID]map[fleet.Date]fleet.DayTemp
+	from   fleet.Date
+	to     fleet.Date
+	r      AuditResult
+}
+
+func newAuditing(in AuditInput) *auditing {
+	a := &auditing{in: in, zones: map[fleet.DepotID]*time.Location{}, listed: map[fleet.UnitID]fleet.Forecast{}, temps: map[fleet.DepotID]map[fleet.Date]fleet.DayTemp{}}
+	season := in.List.Season
+	a.from, a.to = max(in.List.AsOf, season.From), min(season.To, in.Through.Or(season.To))
+	for _, d := range in.Depots {
+		a.zones[d.ID] = d.Zone()
+	}
+	for _, f := range in.List.Units {
+		a.listed[f.Unit] = f
+	}
+	for depot, days := range in.Temps {
+		a.temps[depot] = make(map[fleet.Date]fleet.DayTemp, len(days))
+		for _, d := range days {
+			a.temps[depot][d.Date] = d
+		}
+	}
+	a.r = AuditResult{
+		AsOf: in.List.AsOf, Season: season, Through: a.to, SeasonOver: a.to >= season.To,
+		Listed: len(in.List.Units), NoHistory: len(a.listed), Units: []Scored{},
+	}
+	return a
+}
+
+// take settles what became of one unit.
+func (a *auditing) take(h fleet.History) {
+	f, listed := a.listed[h.Unit.ID]
+	if !listed {
+		a.r.NotListed++
+		return
+	}
+	a.r.NoHistory--
+	p, known := f.NoStartProbability.Get()
+	if !known {
+		a.r.NoProbability++
+		return
+	}
+	zone := a.zones[f.Depot]
+	if zone == nil {
+		zone = time.UTC
+	}
+	failedOn, cause := a.failure(h, zone)
+	if out, taken := a.takenOut(h).Get(); taken && out < failedOn.Or(out+1) {
+		a.r.TakenOut++
+		a.r.TakenOutExpected += p
+		if failedOn.IsKnown() {
+			a.r.FailedAfterwards++
+		}
+		return
+	}
+	s := Scored{Unit: f.Unit, Depot: f.Depot, Band: f.Band, P: p, Suspect: f.Suspect, Failed: failedOn.IsKnown(), FailedOn: failedOn, Cause: cause}
+	before := inOrder(h).AsOf(a.in.List.AsOf, zone)
+	s.AgeYears = batteryAge(before, a.in.List.AsOf)
+	s.TestPct = lastTestPct(before, zone)
+	s.LowestV = lowestCrankingV(before, a.in.List.AsOf, zone, a.temps[f.Depot])
+	a.r.Units = append(a.r.Units, s)
+}
+
+// failure is the first one of the starting system in the season.
+func (a *auditing) failure(h fleet.History, zone *time.Location) (on fleet.Opt[fleet.Date], cause fleet.Part) {
+	var first time.Time
+	for _, b := range h.Breakdowns {
+		day := fleet.DateOf(b.At, zone)
+		if b.Cause == fleet.OtherPart || day < a.from || day > a.to {
+			continue
+		}
+		if !on.IsKnown() || b.At.Before(first) {
+			on, cause, first = fleet.Known(day), b.Cause, b.At
+		}
+	}
+	return on, cause
+}
+
+// takenOut is the first day of the season on which a part was taken out. A part booked as failed may have been booked
+// the day before the breakdown that it caused.
+func (a *auditing) takenOut(h fleet.History) (on fleet.Opt[fleet.Date]) {
+	consider := func(removed fleet.Opt[fleet.Date], because fleet.Removal) {
+		day, known := removed.Get()
+		if !known || day < a.from || day > a.to {
+			return
+		}
+		switch because {
+		case fleet.RemovedFailed:
+			day++
+		case fleet.RemovedPreventive, fleet.RemovedSold:
+		default:
+			return
+		}
+		on = fleet.Known(min(day, on.Or(day)))
+	}
+	for _, f := range h.Batteries {
+		consider(f.RemovedOn, f.RemovedBecause)
+	}
+	for _, f := range h.Starters {
+		consider(f.RemovedOn, f.RemovedBecause)
+	}
+	return on
+}
+
+func (a *auditing) result() AuditResult {
+	r := &a.r
+	slices.SortFunc(r.Units, func(x, y Scored) int { return strings.Compare(string(x.Unit), string(y.Unit)) })
+	r.Scored = len(r.Units)
+	p, failed := make([]float64, r.Scored), make([]bool, r.Scored)
+	for i, s := range r.Units {
+		p[i], failed[i] = s.P, s.Failed
+		r.Expected += s.P
+		r.ExpectedSD += s.P * (1 - s.P)
+		if s.Failed {
+			r.Failed++
+		}
+	}
+	r.ExpectedSD = math.Sqrt(r.ExpectedSD)
+	r.Forecast = rankingOf("forecast", "probability of this list", p, failed, r.Scored)
+	r.Rules = rankRules(r.Units, failed)
+	tenths := equalCounts(p, 10)
+	r.Scores = scoresOf(p, failed, tenths)
+	r.Tenths = groupsOf(p, failed, tenths, func(k int) string { return fmt.Sprintf("tenth %d", k+1) })
+	r.Bands = bandGroups(r.Units, p, failed)
+	r.Parts = partHits(r.Units, p)
+	r.TooFew = r.Failed < fewFailures
+	r.Judgement = r.judge()
+	return *r
+}
+
+func bandGroups(units []Scored, p []float64, failed []bool) []Group {
+	bands := []fleet.Band{fleet.Down, fleet.Swap, fleet.Watch, fleet.Sound, fleet.UnknownBand}
+	of := make([]int, len(units))
+	for i, s := range units {
+		if of[i] = slices.Index(bands, s.Band); of[i] < 0 {
+			of[i] = len(bands) - 1
+		}
+	}
+	return groupsOf(p, failed, of, func(k int) string { return string(bands[k]) })
+}
+
+// partHits counts where the named part was the cause: among all failures, and among those that stand as high in the list
+// as there were failures.
+func partHits(units []Scored, p []float64) Parts {
+	var parts Parts
+	for _, s := range units {
+		if s.Failed {
+			parts.Failed++
+		}
+	}
+	bar := kthLargest(p, parts.Failed)
+	for _, cause := range fleet.Suspects() {
+		hits := CauseHits{Cause: cause}
+		for _, s := range units {
+			if !s.Failed || s.Cause != cause {
+				continue
+			}
+			right := 0
+			if s.Suspect == cause {
+				right = 1
+			}
+			hits.Failed++
+			hits.Right += right
+			parts.Right += right
+			if s.P >= bar {
+				parts.Caught++
+				parts.CaughtRight += right
+			}
+		}
+		parts.ByCause = append(parts.ByCause, hits)
+	}
+	return parts
+}
+
+// judge says in words what the figures allow to say.
+func (r AuditResult) judge() string {
+	counts := fmt.Sprintf("%d of %d units failed, %.1f were expected", r.Failed, r.Scored, r.Expected)
+	if !r.SeasonOver {
+		counts = fmt.Sprintf("The season runs until %s. Until %s %s for the whole season", r.Season.To, r.Through, counts)
+	}
+	if r.TooFew {
+		return counts + fmt.Sprintf(". With fewer than %d failures these figures are too uncertain to judge the list by.", fewFailures)
+	}
+	auc, known := r.Forecast.AUC.Get()
+	if !known {
+		return counts + ". Every unit failed, so an order cannot be judged."
+	}
+	best := slices.MaxFunc(r.Rules, func(a, b Ranking) int { return cmp.Compare(a.AUC.Or(0), b.AUC.Or(0)) })
+	return counts + fmt.Sprintf(". Of a unit that failed and one that held, the list put the right one higher %.0f times in a hundred; the best rule of thumb (%s) %.0f times.",
+		100*auc, best.Says, 100*best.AUC.Or(0.5))
+}
