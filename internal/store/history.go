@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"slices"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -149,4 +150,18 @@ func addBreakdowns(ctx context.Context, q querier, names []string, index map[fle
 		return nil
 	})
 	return err
+}
+
+const firstReading = `SELECT least((SELECT min(tested_at) FROM battery_test), (SELECT min(cranked_at) FROM crank))`
+
+// FirstReading is the day of the oldest battery test or crank, in UTC; unknown while there is none.
+func (db *DB) FirstReading(ctx context.Context) (fleet.Opt[fleet.Date], error) {
+	var at *time.Time
+	if err := db.pool.QueryRow(ctx, firstReading).Scan(&at); err != nil {
+		return fleet.Opt[fleet.Date]{}, fmt.Errorf("look up the first reading: %w", err)
+	}
+	if at == nil {
+		return fleet.Opt[fleet.Date]{}, nil
+	}
+	return fleet.Known(fleet.DateOf(*at, time.UTC)), nil
 }

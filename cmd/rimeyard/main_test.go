@@ -1,0 +1,132 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"rimeyard/internal/demofleet"
+	"rimeyard/internal/fleet"
+	"rimeyard/internal/pgtest"
+)
+
+const testToday = "2026-11-25"
+
+// rimeyard runs the program as a person would, on the database that the test has set.
+func rimeyard(t *testing.T, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	code = run(args, strings.NewReader(""), &out, &errs)
+	return code, out.String(), errs.String()
+}
+
+func writeFleet(t *testing.T) string {
+	t.Helper()
+	today, err := fleet.ParseDate(testToday)
+	require.NoError(t, err)
+	dir := t.TempDir()
+	_, err = demofleet.Write(dir, demofleet.Options{Seed: 7, Today: today, Units: 24})
+	require.NoError(t, err)
+	return dir
+}
+
+// The list must be that of the contract, to the name, for a folder that the program has never seen.
+func TestRankKeepsTheContract(t *testing.T) {
+	t.Setenv(envDatabase, pgtest.URL(t))
+	code, _, stderr := rimeyard(t, "import", writeFleet(t), "--format", "json")
+	require.Contains(t, []int{exitDone, exitKeptApart}, code, stderr)
+
+	code, stdout, stderr := rimeyard(t, "rank", "--as-of", "2025-10-01", "--format", "json")
+	require.Equal(t, exitDone, code, stderr)
+	var list struct {
+		AsOf   string            `json:"as_of"`
+		Season map[string]string `json:"season"`
+		Units  []map[string]any  `json:"units"`
+	}
+	dec := json.NewDecoder(strings.NewReader(stdout))
+	dec.DisallowUnknownFields()
+	require.NoError(t, dec.Decode(&list))
+	require.Equal(t, "2025-10-01", list.AsOf)
+	require.Equal(t, map[string]string{"from": "2025-10-01", "to": "2026-03-31"}, list.Season)
+	require.Len(t, list.Units, 24, "every unit is listed, also those with little data")
+	for i, u := range list.Units {
+		require.ElementsMatch(t, []string{
+			"unit", "depot", "rank", "band", "no_start_probability", "cold_limit_c", "cold_limit_p10_c", "cold_limit_p90_c",
+			"suspect", "suspect_probabilities", "expected_loss", "swap_cost", "swap_by", "evidence",
+		}, slices.Collect(maps.Keys(u)))
+		require.InDelta(t, i+1, u["rank"], 0)
+		p, isNumber := u["no_start_probability"].(float64)
+		require.True(t, isNumber && p > 0 && p < 1, "%v", u)
+		sum := 0.0
+		for _, share := range u["suspect_probabilities"].(map[string]any) {
+			sum += share.(float64)
+		}
+		require.InDelta(t, 1, sum, 1e-9)
+		require.NotEmpty(t, u["evidence"])
+	}
+
+	_, again, _ := rimeyard(t, "rank", "--as-of", "2025-10-01", "--format", "json")
+	require.Equal(t, stdout, again, "the same data and date give the same bytes")
+}
+
+// Rows that lie ahead of the date must not change a byte of the list, whatever they say.
+func TestRankSeesNothingAhead(t *testing.T) {
+	files := writeFleet(t)
+	t.Setenv(envDatabase, pgtest.URL(t))
+	code, _, stderr := rimeyard(t, "import", files)
+	require.Contains(t, []int{exitDone, exitKeptApart}, code, stderr)
+	_, all, _ := rimeyard(t, "rank", "--as-of", "2025-10-01", "--format", "json")
+
+	cut := t.TempDir()
+	for file, timeColumn := range map[string]string{
+		"depots.csv": "", "vehicles.csv": "", "batteries.csv": "fitted_on", "starters.csv": "fitted_on", "battery_tests.csv": "tested_at",
+		"crank_events.csv": "cranked_at", "breakdowns.csv": "happened_at", "temperatures.csv": "date",
+	} {
+		cutFile(t, filepath.Join(files, file), filepath.Join(cut, file), timeColumn, "2025-10-01")
+	}
+	t.Setenv(envDatabase, pgtest.URL(t))
+	code, _, stderr = rimeyard(t, "import", cut)
+	require.Contains(t, []int{exitDone, exitKeptApart}, code, stderr)
+	_, known, _ := rimeyard(t, "rank", "--as-of", "2025-10-01", "--format", "json")
+	require.Equal(t, all, known)
+}
+
+// cutFile copies the rows whose time lies before a day. Times are written with the depot's own offset, so the text decides.
+func cutFile(t *testing.T, from, to, column, before string) {
+	t.Helper()
+	b, err := os.ReadFile(from)
+	require.NoError(t, err)
+	lines := strings.SplitAfter(string(b), "\n")
+	at := slices.Index(strings.Split(strings.TrimSpace(lines[0]), ","), column)
+	kept := lines[:1:1]
+	for _, line := range lines[1:] {
+		if at < 0 || strings.Split(line+strings.Repeat(",", 20), ",")[at] < before {
+			kept = append(kept, line)
+		}
+	}
+	require.NoError(t, os.WriteFile(to, []byte(strings.Join(kept, "")), 0o600))
+}
+
+func TestWrongUseSaysWhatToDo(t *testing.T) {
+	for _, tc := range []struct {
+		args []string
+		says string
+	}{
+		{[]string{"rank", "--as-of", "1.10.2025"}, "want YYYY-MM-DD"},
+		{[]string{"rank", "--format", "xml"}, "want table, json or csv"},
+		{[]string{"unit"}, "one unit's number"},
+		{[]string{"frobnicate"}, "unknown command"},
+	} {
+		code, stdout, stderr := rimeyard(t, tc.args...)
+		require.Equal(t, exitUsage, code, "%v", tc.args)
+		require.Empty(t, stdout)
+		require.Contains(t, stderr, tc.says)
+	}
+}
