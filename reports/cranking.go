@@ -3,6 +3,7 @@ package reports
 import (
 	"fmt"
 	"math"
+
 	"rimeyard/internal/fleet"
 
 	chart "github.com/wcharczuk/go-chart/v2"

@@ -5,8 +5,9 @@ import (
 	"fmt"
 	"maps"
 	"math"
-	"rimeyard/internal/fleet"
 	"slices"
+
+	"rimeyard/internal/fleet"
 
 	chart "github.com/wcharczuk/go-chart/v2"
 )

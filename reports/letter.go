@@ -9,10 +9,11 @@ import (
 	"fmt"
 	htmltemplate "html/template"
 	netmail "net/mail"
-	"rimeyard/internal/fleet"
 	"strings"
 	texttemplate "text/template"
 	"time"
+
+	"rimeyard/internal/fleet"
 
 	"github.com/wneessen/go-mail"
 )

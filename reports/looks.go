@@ -2,8 +2,9 @@ package reports
 
 import (
 	"fmt"
-	"rimeyard/internal/fleet"
 	"strings"
+
+	"rimeyard/internal/fleet"
 )
 
 // The colours of pictures, letters and pages: the greys and blues of rime, and one warm tone that is kept for warnings.

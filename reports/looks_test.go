@@ -2,8 +2,9 @@ package reports
 
 import (
 	"math"
-	"rimeyard/internal/fleet"
 	"testing"
+
+	"rimeyard/internal/fleet"
 
 	"github.com/stretchr/testify/require"
 )

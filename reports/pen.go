@@ -2,8 +2,9 @@ package reports
 
 import (
 	"math"
-	"rimeyard/internal/fleet"
 	"strings"
+
+	"rimeyard/internal/fleet"
 
 	chart "github.com/wcharczuk/go-chart/v2"
 	"github.com/wcharczuk/go-chart/v2/drawing"

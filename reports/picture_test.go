@@ -11,10 +11,11 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"rimeyard/internal/fleet"
 	"strings"
 	"sync"
 	"testing"
+
+	"rimeyard/internal/fleet"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"

@@ -4,8 +4,9 @@ import (
 	"cmp"
 	"fmt"
 	"math"
-	"rimeyard/internal/fleet"
 	"slices"
+
+	"rimeyard/internal/fleet"
 
 	chart "github.com/wcharczuk/go-chart/v2"
 )

@@ -3,9 +3,10 @@ package reports
 import (
 	"bytes"
 	"encoding/csv"
-	"rimeyard/internal/fleet"
 	"strconv"
 	"strings"
+
+	"rimeyard/internal/fleet"
 )
 
 var tableHeader = []string{

@@ -4,9 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"math"
-	"rimeyard/internal/fleet"
 	"slices"
 	"strings"
+
+	"rimeyard/internal/fleet"
 )
 
 // WinterListName is the winter list in commands, schedules and file names.

@@ -9,10 +9,11 @@ import (
 	"net/mail"
 	"os"
 	"path/filepath"
-	"rimeyard/internal/fleet"
 	"strings"
 	"testing"
 	"time"
+
+	"rimeyard/internal/fleet"
 
 	"github.com/emersion/go-message"
 	_ "github.com/emersion/go-message/charset"

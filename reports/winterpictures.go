@@ -3,8 +3,9 @@ package reports
 import (
 	"cmp"
 	"fmt"
-	"rimeyard/internal/fleet"
 	"slices"
+
+	"rimeyard/internal/fleet"
 )
 
 // pictures are the letter's: bars of reserve, and a cold ladder for each of the depots with most to do. Where no cold

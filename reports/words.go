@@ -3,9 +3,10 @@ package reports
 import (
 	"fmt"
 	"math"
-	"rimeyard/internal/fleet"
 	"strings"
 	"unicode"
+
+	"rimeyard/internal/fleet"
 )
 
 const (

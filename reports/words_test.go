@@ -2,9 +2,10 @@ package reports
 
 import (
 	"math"
-	"rimeyard/internal/fleet"
 	"strings"
 	"testing"
+
+	"rimeyard/internal/fleet"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
