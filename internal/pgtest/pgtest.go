@@ -1,4 +1,7 @@
 // Package pgtest gives each test a database of its own on a private server, which it starts itself.
+//
+// The server's data are in one folder of the user among the temporary files; what tests that were killed have left there
+// goes with the folder.
 package pgtest
 
 import (
@@ -51,10 +54,11 @@ func New(tb testing.TB) *pgxpool.Pool {
 // URL returns the connection string of a fresh, migrated database, which is dropped when tb ends.
 func URL(tb testing.TB) string {
 	tb.Helper()
-	admin, err := server()
+	box, err := server()
 	if err != nil {
 		tb.Fatalf("start the test server: %v", err)
 	}
+	admin := box.URL()
 	name := "t_" + strings.ToLower(rand.Text()[:16])
 	if err := exec(admin, fmt.Sprintf("CREATE DATABASE %s TEMPLATE %s", name, template())); err != nil {
 		tb.Fatalf("create the test's database: %v", err)
@@ -73,6 +77,9 @@ func Stop(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if _, err := os.Stat(filepath.Join(home, "postgres", "data", "postmaster.pid")); errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
 	box, err := pgbox.Open(ctx, pgbox.Options{Home: home, ForTests: true})
 	if err != nil {
 		return err
@@ -81,22 +88,22 @@ func Stop(ctx context.Context) error {
 }
 
 // server opens this program's share in the test server, once, and never closes it: the share ends with the program.
-// It returns the connection string of the database from which others are made.
-var server = sync.OnceValues(func() (admin string, err error) {
+// The share is returned, and so kept: were it garbage, its lease would be closed with it and the server could be stopped.
+var server = sync.OnceValues(func() (*pgbox.Box, error) {
 	home, err := testHome()
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
 	box, err := pgbox.Open(ctx, pgbox.Options{Home: home, ForTests: true})
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	if err := ensureTemplate(ctx, box.URL()); err != nil {
-		return "", fmt.Errorf("make the template of all test databases: %w", err)
+		return nil, fmt.Errorf("make the template of all test databases: %w", err)
 	}
-	return box.URL(), nil
+	return box, nil
 })
 
 // testHome is one folder per user. Anybody may make folders there, so one that is somebody else's is refused.
