@@ -27,7 +27,7 @@ func TestADatabaseIsDroppedWhenItsTestEnds(t *testing.T) {
 	})
 	admin, err := server()
 	require.NoError(t, err)
-	conn, err := pgx.Connect(t.Context(), admin)
+	conn, err := pgx.Connect(t.Context(), admin.URL())
 	require.NoError(t, err)
 	defer conn.Close(t.Context())
 	var there bool
