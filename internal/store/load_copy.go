@@ -20,9 +20,7 @@ const copyStart = "PGCOPY\n\xff\r\n\x00" + "\x00\x00\x00\x00" + "\x00\x00\x00\x0
 // copyEnd is the trailer in place of a number of fields.
 const copyEnd = "\xff\xff"
 
-// postgresEpoch is where timestamps and dates count from.
-var postgresEpoch = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-
+// Postgres counts its timestamps and dates from 2000-01-01.
 const (
 	postgresEpochUnixMicros = 946_684_800 * 1_000_000
 	postgresEpochDays       = 10_957 // since 1970-01-01
