@@ -18,7 +18,7 @@ func (s *Server) apiReadings(c echo.Context) error {
 	req := c.Request()
 	got := req.Header.Get(echo.HeaderContentType)
 	if kind, _, err := mime.ParseMediaType(got); err != nil || kind != echo.MIMEApplicationJSON {
-		return wrongMedia{echo.MIMEApplicationJSON, got}
+		return wrongMediaError{echo.MIMEApplicationJSON, got}
 	}
 	token := viewerOf(c).token
 	result, err := s.intake(req.Context(), req.Body, ingest.Options{Source: "api:" + token.Name, Now: s.now(), Depot: token.Depot})

@@ -49,7 +49,7 @@ func loadAssets() (assets, error) {
 func (s *Server) static(c echo.Context) error {
 	content, ok := s.assets.files[c.Param("name")]
 	if !ok {
-		return notFound{fmt.Errorf("there is no such file")}
+		return notFoundError{fmt.Errorf("there is no such file")}
 	}
 	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	return c.Blob(http.StatusOK, mime.TypeByExtension(path.Ext(c.Param("name"))), content)

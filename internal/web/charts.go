@@ -117,14 +117,14 @@ func (s *Server) coldLadder(c echo.Context) error {
 	}
 	i := slices.IndexFunc(depots, func(d fleet.Depot) bool { return d.ID == q.Depot })
 	if i < 0 {
-		return badRequest{fmt.Errorf("depot %q: say whose ladder is wanted, as depot=KEY", q.Depot)}
+		return badRequestError{fmt.Errorf("depot %q: say whose ladder is wanted, as depot=KEY", q.Depot)}
 	}
 	data, err := s.ladderData(ctx, q, v, issue, depots[i])
 	if err != nil {
 		return err
 	}
 	if len(data.Units) == 0 {
-		return notFound{fmt.Errorf("no cold limit is known at depot %q", q.Depot)}
+		return notFoundError{fmt.Errorf("no cold limit is known at depot %q", q.Depot)}
 	}
 	picture, err := reports.Ladder("cold-ladder", data, rungsNamed, reports.PageWidth)
 	return sendPicture(c, picture, err)
@@ -214,7 +214,7 @@ func (s *Server) crankVolts(c echo.Context) error {
 	}
 	chart := cranksOf(sheet.history, sheet.asOf, sheet.depot)
 	if len(chart.shown) == 0 {
-		return notFound{fmt.Errorf("unit %q has no cranks with volts and temperature", sheet.history.Unit.ID)}
+		return notFoundError{fmt.Errorf("unit %q has no cranks with volts and temperature", sheet.history.Unit.ID)}
 	}
 	picture, err := reports.Cranking("crank-volts", chart.data, reports.PageWidth)
 	return sendPicture(c, picture, err)

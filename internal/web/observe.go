@@ -107,7 +107,7 @@ func (s *Server) guard(next echo.HandlerFunc) echo.HandlerFunc {
 			limit = maxReadingsBytes
 		}
 		if req.ContentLength > limit {
-			return tooLarge{limit}
+			return tooLargeError{limit}
 		}
 		req.Body = http.MaxBytesReader(c.Response(), req.Body, limit)
 		return next(c)

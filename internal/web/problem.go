@@ -38,62 +38,62 @@ var (
 	errDraining    = errors.New("the server is stopping")
 )
 
-// badRequest is what the asker can put right; its text is shown to them.
-type badRequest struct{ error }
+// badRequestError is what the asker can put right; its text is shown to them.
+type badRequestError struct{ error }
 
-func (e badRequest) Unwrap() error { return e.error }
+func (e badRequestError) Unwrap() error { return e.error }
 
-// notFound is what is not there, or not for the asker; its text is shown to them.
-type notFound struct{ error }
+// notFoundError is what is not there, or not for the asker; its text is shown to them.
+type notFoundError struct{ error }
 
-func (e notFound) Unwrap() error { return e.error }
+func (e notFoundError) Unwrap() error { return e.error }
 
 func noSuchUnit(unit fleet.UnitID) error {
-	return notFound{fmt.Errorf("there is no unit %q in the depots that you may see", unit)}
+	return notFoundError{fmt.Errorf("there is no unit %q in the depots that you may see", unit)}
 }
 
-// tooLarge is a body above the limit of its route.
-type tooLarge struct{ limitBytes int64 }
+// tooLargeError is a body above the limit of its route.
+type tooLargeError struct{ limitBytes int64 }
 
-func (e tooLarge) Error() string {
+func (e tooLargeError) Error() string {
 	return fmt.Sprintf("the request is larger than %d bytes: send it in several parts", e.limitBytes)
 }
 
-// wrongMedia is a body of a type that the route does not read.
-type wrongMedia struct{ want, got string }
+// wrongMediaError is a body of a type that the route does not read.
+type wrongMediaError struct{ want, got string }
 
-func (e wrongMedia) Error() string {
+func (e wrongMediaError) Error() string {
 	return fmt.Sprintf("the body is %q: send it as %s", e.got, e.want)
 }
 
-// tooMany is a request turned away unheard.
-type tooMany struct{ wait time.Duration }
+// tooManyError is a request turned away unheard.
+type tooManyError struct{ wait time.Duration }
 
-func (e tooMany) Error() string {
+func (e tooManyError) Error() string {
 	return fmt.Sprintf("too many tries: wait %d minutes, then try again", int(e.wait.Minutes()))
 }
 
 // problemOf maps every error to what its asker gets; whatever it does not know is internal, and its text stays here.
 func problemOf(err error) Problem {
-	if bad, ok := errors.AsType[badRequest](err); ok {
+	if bad, ok := errors.AsType[badRequestError](err); ok {
 		return Problem{Type: "/problems/bad-request", Title: "The request cannot be read", Status: http.StatusBadRequest, Detail: bad.Error()}
 	}
-	if missing, ok := errors.AsType[notFound](err); ok {
+	if missing, ok := errors.AsType[notFoundError](err); ok {
 		return Problem{Type: "/problems/not-found", Title: "There is no such thing", Status: http.StatusNotFound, Detail: missing.Error()}
 	}
-	if large, ok := errors.AsType[tooLarge](err); ok {
+	if large, ok := errors.AsType[tooLargeError](err); ok {
 		return Problem{Type: "/problems/too-large", Title: "The request is too large", Status: http.StatusRequestEntityTooLarge, Detail: large.Error()}
 	}
 	if body, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		return problemOf(tooLarge{body.Limit})
+		return problemOf(tooLargeError{body.Limit})
 	}
 	if batch, ok := errors.AsType[ingest.BatchError](err); ok {
-		return problemOf(badRequest{batch})
+		return problemOf(badRequestError{batch})
 	}
-	if media, ok := errors.AsType[wrongMedia](err); ok {
+	if media, ok := errors.AsType[wrongMediaError](err); ok {
 		return Problem{Type: "/problems/wrong-media", Title: "The body is of the wrong type", Status: http.StatusUnsupportedMediaType, Detail: media.Error()}
 	}
-	if many, ok := errors.AsType[tooMany](err); ok {
+	if many, ok := errors.AsType[tooManyError](err); ok {
 		return Problem{Type: "/problems/too-many", Title: "Too many tries", Status: http.StatusTooManyRequests, Detail: many.Error(), retryAfter: many.wait}
 	}
 	for _, known := range []struct {

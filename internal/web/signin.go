@@ -47,7 +47,7 @@ func (s *Server) signIn(c echo.Context) error {
 		return err
 	}
 	if !allowed {
-		return tooMany{triesWindow}
+		return tooManyError{triesWindow}
 	}
 	p, found, err := s.store.Person(ctx, name)
 	if err != nil {
@@ -99,10 +99,10 @@ func readForm(c echo.Context) error {
 	const form = "application/x-www-form-urlencoded"
 	got := c.Request().Header.Get(echo.HeaderContentType)
 	if kind, _, _ := strings.Cut(got, ";"); strings.TrimSpace(kind) != form {
-		return wrongMedia{form, got}
+		return wrongMediaError{form, got}
 	}
 	if err := c.Request().ParseForm(); err != nil {
-		return badRequest{fmt.Errorf("read the form: %w", err)}
+		return badRequestError{fmt.Errorf("read the form: %w", err)}
 	}
 	return nil
 }

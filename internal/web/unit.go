@@ -65,7 +65,7 @@ func unitParam(c echo.Context) (fleet.UnitID, error) {
 	}
 	unit, err := url.PathUnescape(raw)
 	if err != nil {
-		return "", badRequest{fmt.Errorf("unit %q in the address: %w", raw, err)}
+		return "", badRequestError{fmt.Errorf("unit %q in the address: %w", raw, err)}
 	}
 	return fleet.UnitID(unit), nil
 }
@@ -162,7 +162,9 @@ func (sheet unitSheet) judge(page *unitPage) {
 
 func unitFacts(u fleet.Unit) []fact {
 	facts := []fact{
-		{"Class", u.Class}, {"Fuel", string(u.Fuel)}, {"System", fmt.Sprintf("%d\u00a0V, %s", u.SystemVolts, batteriesWords(u))},
+		{"Class", u.Class},
+		{"Fuel", string(u.Fuel)},
+		{"System", fmt.Sprintf("%d\u00a0V, %s", u.SystemVolts, batteriesWords(u))},
 		{"Parked", map[fleet.Parked]string{fleet.Indoors: "indoors", fleet.Outdoors: "outdoors", fleet.PluggedIn: "plugged in"}[u.Parked]},
 	}
 	add := func(name, value string) {

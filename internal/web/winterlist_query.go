@@ -48,28 +48,28 @@ func readListQuery(c echo.Context) (listQuery, error) {
 		Order: fleet.ListOrder(c.QueryParam("sort")), Page: 1,
 	}
 	if q.Depot != "" && !viewerOf(c).maySee(q.Depot) {
-		return q, notFound{fmt.Errorf("there is no depot %q that you may see", q.Depot)}
+		return q, notFoundError{fmt.Errorf("there is no depot %q that you may see", q.Depot)}
 	}
 	if q.Band != "" && reports.LookOf(q.Band).Band != q.Band {
-		return q, badRequest{fmt.Errorf("band %q: want down, swap, watch, sound or unknown", q.Band)}
+		return q, badRequestError{fmt.Errorf("band %q: want down, swap, watch, sound or unknown", q.Band)}
 	}
 	if suspects := fleet.Suspects(); q.Suspect != "" && !slices.Contains(suspects[:], q.Suspect) {
-		return q, badRequest{fmt.Errorf("suspect %q: want battery, starter, cable, charging or control", q.Suspect)}
+		return q, badRequestError{fmt.Errorf("suspect %q: want battery, starter, cable, charging or control", q.Suspect)}
 	}
 	if q.Order == fleet.ByRank {
 		q.Order = ""
 	}
 	if q.Order != "" && orderWords(q.Order) == "" {
-		return q, badRequest{fmt.Errorf("sort %q: want rank, chance, cold_limit, swap_by, loss or unit", q.Order)}
+		return q, badRequestError{fmt.Errorf("sort %q: want rank, chance, cold_limit, swap_by, loss or unit", q.Order)}
 	}
 	const mostRunes = 100
 	if len([]rune(q.Search)) > mostRunes || strings.ContainsRune(q.Search, 0) {
-		return q, badRequest{errors.New("look for at most 100 characters of a unit's number")}
+		return q, badRequestError{errors.New("look for at most 100 characters of a unit's number")}
 	}
 	if page := c.QueryParam("page"); page != "" {
 		n, err := strconv.Atoi(page)
 		if err != nil || n < 1 || n > 1_000_000 {
-			return q, badRequest{fmt.Errorf("page %q: want a number from 1 on", page)}
+			return q, badRequestError{fmt.Errorf("page %q: want a number from 1 on", page)}
 		}
 		q.Page = n
 	}
