@@ -34,8 +34,8 @@ func newRankCmd() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		list.Units = narrow(list.Units, fleet.DepotID(*depot), *top)
-		return printRanked(cmd.OutOrStdout(), *format, list)
+		list.Units = ofDepot(list.Units, fleet.DepotID(*depot))
+		return printRanked(cmd.OutOrStdout(), *format, list, *top)
 	}
 	return cmd
 }
@@ -110,14 +110,11 @@ func progressOf(cmd *cobra.Command) func(int) {
 	}
 }
 
-func narrow(units []fleet.Forecast, depot fleet.DepotID, top int) []fleet.Forecast {
-	if depot != "" {
-		units = slices.DeleteFunc(units, func(f fleet.Forecast) bool { return f.Depot != depot })
+func ofDepot(units []fleet.Forecast, depot fleet.DepotID) []fleet.Forecast {
+	if depot == "" {
+		return units
 	}
-	if top > 0 && len(units) > top {
-		units = units[:top]
-	}
-	return units
+	return slices.DeleteFunc(units, func(f fleet.Forecast) bool { return f.Depot != depot })
 }
 
 func bandSummary(units []fleet.Forecast) string {
@@ -134,14 +131,19 @@ func bandSummary(units []fleet.Forecast) string {
 	return fmt.Sprintf("%d units (%s)", len(units), strings.Join(parts, ", "))
 }
 
-func printRanked(w io.Writer, format outputFormat, list fleet.RankedList) error {
+// printRanked prints the first top units (0: all); the summary above a table counts the whole list.
+func printRanked(w io.Writer, format outputFormat, list fleet.RankedList, top int) error {
+	summary := bandSummary(list.Units)
+	if top > 0 {
+		list.Units = list.Units[:min(top, len(list.Units))]
+	}
 	switch format {
 	case asJSON:
 		return writeJSON(w, list)
 	case asCSV:
 		return writeCSV(w, rankedHeader, rankedRows(list.Units))
 	}
-	fmt.Fprintf(w, "As of %s, for the season %s to %s: %s\n\n", list.AsOf, list.Season.From, list.Season.To, bandSummary(list.Units))
+	fmt.Fprintf(w, "As of %s, for the season %s to %s: %s\n\n", list.AsOf, list.Season.From, list.Season.To, summary)
 	header := []string{"#", "unit", "depot", "band", "chance", "cold limit °C", "suspect", "loss", "swap", "swap by", "evidence"}
 	rows := make([][]string, len(list.Units))
 	for i, f := range list.Units {

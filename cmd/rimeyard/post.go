@@ -1,0 +1,73 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/internal/store"
+	"rimeyard/reports"
+	"rimeyard/trend"
+)
+
+// outboxFolder is where letters go while no mail server is set.
+const outboxFolder = "outbox"
+
+// newSender is the mail server that the environment names, else a folder of letters in the data folder.
+func newSender(home string) (reports.Sender, error) {
+	if url := os.Getenv(envSMTP); url != "" {
+		server, err := reports.ParseSMTP(url)
+		if err != nil {
+			return nil, usageError{err}
+		}
+		return server, nil
+	}
+	return reports.Folder{Dir: filepath.Join(home, outboxFolder)}, nil
+}
+
+// gatherWinterList brings together the newest list, the one before it, and the depots' winters.
+func gatherWinterList(db *store.DB) reports.Gather {
+	return func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (reports.WinterListData, error) {
+		data := reports.WinterListData{Depot: depot, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
+		issue, err := db.LatestIssue(ctx)
+		if err != nil {
+			return data, err
+		}
+		if data.List, err = listOf(ctx, db, issue); err != nil {
+			return data, err
+		}
+		before, err := db.IssueBefore(ctx, issue.AsOf)
+		if err == nil {
+			previous, listErr := listOf(ctx, db, before)
+			data.Previous, err = &previous, listErr
+		}
+		if err != nil && !errors.Is(err, fleet.ErrNoIssue) {
+			return data, err
+		}
+		if data.Depots, err = db.Depots(ctx); err != nil {
+			return data, err
+		}
+		temps, err := db.DayTemps(ctx)
+		if err != nil {
+			return data, err
+		}
+		for _, d := range data.Depots {
+			for _, w := range trend.Winters(temps[d.ID], trend.SeasonOf(issue.AsOf, d), issue.AsOf) {
+				data.PastMinimaC[d.ID] = append(data.PastMinimaC[d.ID], w.MinC)
+			}
+			for _, t := range temps[d.ID] {
+				if low, known := t.MinC.Get(); known && t.Date == today+1 { // the coldest hour of tonight is tomorrow's dawn
+					data.TonightC[d.ID] = low
+				}
+			}
+		}
+		return data, nil
+	}
+}
+
+func listOf(ctx context.Context, db *store.DB, issue fleet.Issue) (fleet.RankedList, error) {
+	units, err := db.Forecasts(ctx, issue.ID, fleet.ListFilter{})
+	return fleet.RankedList{AsOf: issue.AsOf, Season: issue.Season, Units: units}, err
+}
