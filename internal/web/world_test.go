@@ -1,0 +1,314 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/cookiejar"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/net/html"
+
+	"rimeyard/ingest"
+	"rimeyard/internal/fleet"
+	"rimeyard/internal/pgtest"
+	"rimeyard/internal/store"
+)
+
+// hostileUnit is a unit whose number would be markup, a path and a query if it were let.
+const hostileUnit fleet.UnitID = `<script>alert("x")</script>/../?a=b&c`
+
+const (
+	testPassword = "seven cold mornings"
+	testNow      = "2026-11-25T09:30:00Z"
+)
+
+// testHash is made once: each costs a tenth of a second.
+var testHash = sync.OnceValue(func() string { return HashPassword(testPassword) })
+
+// world is a server on a real database with two depots, five units and a list.
+type world struct {
+	t    *testing.T
+	db   *store.DB
+	srv  *Server
+	http *httptest.Server
+	log  *lockedBuffer
+	now  time.Time
+}
+
+// lockedBuffer takes log lines from several goroutines.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+func newWorld(t *testing.T, change ...func(*Config)) *world {
+	t.Helper()
+	now, err := time.Parse(time.RFC3339, testNow)
+	require.NoError(t, err)
+	w := &world{t: t, db: store.New(pgtest.New(t)), log: &lockedBuffer{}, now: now}
+	cfg := Config{
+		Store: w.db, Sessions: w.db.Sessions(SessionIdle), Database: w.db.Pool(),
+		Log: slog.New(slog.NewJSONHandler(w.log, nil)), Now: func() time.Time { return w.now },
+		Intake: func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error) {
+			return ingest.ImportBatch(ctx, w.db, body, opt)
+		},
+	}
+	for _, c := range change {
+		c(&cfg)
+	}
+	w.srv, err = New(cfg)
+	require.NoError(t, err)
+	w.http = httptest.NewServer(w.srv.Handler())
+	t.Cleanup(w.http.Close)
+	return w
+}
+
+// addFleet brings depots NOR and SUD, units, readings and, by the days before the test's now, a ranked list.
+func (w *world) addFleet() {
+	w.t.Helper()
+	w.bring(fleetJSON())
+	w.issue(
+		forecast("N-1", "NOR", 1, fleet.Swap),
+		forecast("S-1", "SUD", 2, fleet.Down),
+		forecast(hostileUnit, "NOR", 3, fleet.Watch),
+		forecast("N-2", "NOR", 4, fleet.Sound),
+		fleet.Forecast{Unit: "S-2", Depot: "SUD", Rank: 5, Band: fleet.UnknownBand, Suspect: fleet.BatteryPart, SuspectProbabilities: map[fleet.Part]float64{fleet.BatteryPart: 1}},
+	)
+}
+
+func (w *world) bring(batch string) {
+	w.t.Helper()
+	res, err := ingest.ImportBatch(w.t.Context(), w.db, strings.NewReader(batch), ingest.Options{Source: "test", Now: w.now})
+	require.NoError(w.t, err)
+	var b bytes.Buffer
+	require.NoError(w.t, res.WriteJSON(&b))
+	require.True(w.t, res.Complete(), "%s", b.String())
+	require.NoError(w.t, res.Close())
+}
+
+func (w *world) issue(units ...fleet.Forecast) {
+	w.t.Helper()
+	asOf := fleet.NewDate(2026, 11, 24)
+	_, err := w.db.AddIssue(w.t.Context(), fleet.RankedList{
+		AsOf: asOf, Season: fleet.Season{From: fleet.NewDate(2026, 10, 1), To: fleet.NewDate(2027, 3, 31)}, Units: units,
+	}, "test")
+	require.NoError(w.t, err)
+}
+
+func forecast(unit fleet.UnitID, depot fleet.DepotID, rank int, band fleet.Band) fleet.Forecast {
+	limit := -float64(5 + rank)
+	return fleet.Forecast{
+		Unit: unit, Depot: depot, Rank: rank, Band: band, NoStartProbability: fleet.Known(1 / float64(1+rank)),
+		ColdLimitC: fleet.Known(limit), ColdLimitP10C: fleet.Known(limit - 3), ColdLimitP90C: fleet.Known(limit + 2.5),
+		Suspect: fleet.StarterPart,
+		SuspectProbabilities: map[fleet.Part]float64{
+			fleet.BatteryPart: 0.2, fleet.StarterPart: 0.5, fleet.CablePart: 0.1, fleet.ChargingPart: 0.1, fleet.ControlPart: 0.1,
+		},
+		ExpectedLoss: fleet.Known(fleet.Money(51420)), SwapCost: fleet.Known(fleet.Money(31200)), SwapBy: fleet.Known(fleet.NewDate(2026, 12, 6)),
+		Evidence: []string{"cranks 0.4 V lower than a year ago <b>at 0 °C</b>", "second line"},
+	}
+}
+
+// fleetJSON is the fleet as a batch: depots in two zones, cranks over two winters, tests, a swap and a breakdown.
+func fleetJSON() string {
+	quoted := func(u fleet.UnitID) string { return strings.ReplaceAll(string(u), `"`, `\"`) }
+	var temps, cranks []string
+	for d := fleet.NewDate(2023, 10, 1); d < fleet.NewDate(2026, 11, 28); d++ {
+		for _, depot := range []string{"NOR", "SUD"} {
+			low := -4 - int(d)%13
+			temps = append(temps, fmt.Sprintf(`{"depot": %q, "date": %q, "min_c": %d, "max_c": %d}`, depot, d, low, low+6))
+		}
+	}
+	for i := range 60 {
+		at := time.Date(2026, 11, 20, 6, 0, 0, 0, time.UTC).AddDate(0, 0, -12*i)
+		t := float64(i%20) - 12
+		cranks = append(cranks, fmt.Sprintf(`{"cranked_at": %q, "unit": "N-1", "rest_v": 12.6, "min_v": %.2f, "duration_ms": 900, "temperature_c": %.0f}`,
+			at.Format(time.RFC3339), 9.9+0.03*t-0.004*float64(60-i), t))
+	}
+	vehicle := func(unit fleet.UnitID, depot string) string {
+		return fmt.Sprintf(`{"unit": "%s", "depot": %q, "class": "medium <i>", "fuel": "diesel", "system_volts": 12, "batteries": 1, "no_start_cost": "420.00"}`, quoted(unit), depot)
+	}
+	return fmt.Sprintf(`{
+	"depots": [
+		{"depot": "NOR", "name": "North & Sons <yard>", "timezone": "America/Toronto", "latitude": 45},
+		{"depot": "SUD", "name": "South yard", "timezone": "Europe/Paris", "latitude": 46}],
+	"vehicles": [%s],
+	"batteries": [
+		{"battery": "B-0", "unit": "N-1", "position": 1, "part": "P-70", "chemistry": "agm", "rated_cca_a": 850, "cca_standard": "sae", "fitted_on": "2022-02-01", "removed_on": "2024-03-03", "removed_because": "failed"},
+		{"battery": "B-1", "unit": "N-1", "position": 1, "part": "P-70", "chemistry": "agm", "rated_cca_a": 850, "cca_standard": "sae", "fitted_on": "2024-03-03"}],
+	"starters": [{"starter": "ST-9", "unit": "N-1", "part": "Q-2"}],
+	"battery_tests": [{"tested_at": "2026-11-20T23:30:00Z", "unit": "N-1", "rest_v": 12.41, "cca_a": 602, "cca_standard": "sae", "temperature_c": 4, "tested_by": "<em>jo</em>", "note": "a & b"}],
+	"breakdowns": [{"happened_at": "2024-03-02T12:00:00Z", "unit": "N-1", "cause": "battery", "cost": "310.50", "hours_down": 4}],
+	"crank_events": [%s],
+	"temperatures": [%s]}`,
+		strings.Join([]string{vehicle("N-1", "NOR"), vehicle("N-2", "NOR"), vehicle(hostileUnit, "NOR"), vehicle("S-1", "SUD"), vehicle("S-2", "SUD")}, ","),
+		strings.Join(cranks, ","), strings.Join(temps, ","))
+}
+
+func (w *world) addPerson(name string, role fleet.Role, depots ...fleet.DepotID) {
+	w.t.Helper()
+	added, err := w.db.AddPerson(w.t.Context(), fleet.Person{
+		Name: name, Role: role, AllDepots: len(depots) == 0, Depots: depots, PasswordHash: testHash(),
+	})
+	require.NoError(w.t, err)
+	require.True(w.t, added)
+}
+
+func (w *world) addToken(name string, use fleet.TokenUse, depot fleet.DepotID) string {
+	w.t.Helper()
+	token, hash := NewToken()
+	added, err := w.db.AddToken(w.t.Context(), fleet.Token{Name: name, Use: use, Depot: depot}, hash)
+	require.NoError(w.t, err)
+	require.True(w.t, added)
+	return token
+}
+
+// browser keeps cookies, asks for pages and follows no redirect.
+type browser struct {
+	w      *world
+	client *http.Client
+}
+
+func (w *world) browser() *browser {
+	w.t.Helper()
+	jar, err := cookiejar.New(nil)
+	require.NoError(w.t, err)
+	return &browser{w, &http.Client{Jar: jar, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
+}
+
+// as is a browser in which the person has signed in.
+func (w *world) as(name string) *browser {
+	w.t.Helper()
+	b := w.browser()
+	res := b.signIn(name, testPassword)
+	require.Equal(w.t, http.StatusSeeOther, res.status, "%s", res.body)
+	return b
+}
+
+// reply is an answer, read whole.
+type reply struct {
+	t      *testing.T
+	status int
+	header http.Header
+	body   string
+}
+
+func (b *browser) do(method, path, body string, header ...string) reply {
+	b.w.t.Helper()
+	req, err := http.NewRequestWithContext(b.w.t.Context(), method, b.w.http.URL+path, strings.NewReader(body))
+	require.NoError(b.w.t, err)
+	req.Header.Set("Accept", "text/html,*/*")
+	for i := 0; i < len(header); i += 2 {
+		req.Header.Set(header[i], header[i+1])
+	}
+	res, err := b.client.Do(req)
+	require.NoError(b.w.t, err)
+	defer res.Body.Close()
+	got, err := io.ReadAll(res.Body)
+	require.NoError(b.w.t, err)
+	return reply{b.w.t, res.StatusCode, res.Header, string(got)}
+}
+
+func (b *browser) get(path string, header ...string) reply {
+	b.w.t.Helper()
+	return b.do(http.MethodGet, path, "", header...)
+}
+
+func (b *browser) post(path string, form url.Values, header ...string) reply {
+	b.w.t.Helper()
+	return b.do(http.MethodPost, path, form.Encode(), append([]string{"Content-Type", "application/x-www-form-urlencoded"}, header...)...)
+}
+
+func (b *browser) signIn(name, password string) reply {
+	b.w.t.Helper()
+	return b.post("/sign-in", url.Values{"name": {name}, "password": {password}})
+}
+
+func (b *browser) sessionCookie() string {
+	u, err := url.Parse(b.w.http.URL)
+	require.NoError(b.w.t, err)
+	for _, c := range b.client.Jar.Cookies(u) {
+		if c.Name == b.w.srv.sessions.Cookie.Name {
+			return c.Value
+		}
+	}
+	return ""
+}
+
+// page parses the reply, which must be a page.
+func (r reply) page() *html.Node {
+	r.t.Helper()
+	require.True(r.t, strings.HasPrefix(r.header.Get("Content-Type"), "text/html"), "%d %s", r.status, r.body)
+	doc, err := html.Parse(strings.NewReader(r.body))
+	require.NoError(r.t, err)
+	return doc
+}
+
+// all lists the elements of a kind that carry the attribute, and with a value given, have it.
+func all(n *html.Node, tag, attr, value string) []*html.Node {
+	var found []*html.Node
+	for d := range n.Descendants() {
+		if d.Type != html.ElementNode || d.Data != tag {
+			continue
+		}
+		got, has := attribute(d, attr)
+		if attr == "" || has && (value == "" || got == value) {
+			found = append(found, d)
+		}
+	}
+	return found
+}
+
+func attribute(n *html.Node, key string) (string, bool) {
+	for _, a := range n.Attr {
+		if a.Key == key {
+			return a.Val, true
+		}
+	}
+	return "", false
+}
+
+// text is what people read in an element, spaces collapsed.
+func text(n *html.Node) string {
+	var b strings.Builder
+	for d := range n.Descendants() {
+		if d.Type == html.TextNode {
+			b.WriteString(d.Data)
+			b.WriteByte(' ')
+		}
+	}
+	return strings.Join(strings.Fields(b.String()), " ")
+}
+
+// listedUnits are the units in the rows of the winter list.
+func listedUnits(doc *html.Node) []string {
+	var units []string
+	for _, list := range all(doc, "table", "class", "list") {
+		for _, th := range all(list, "th", "scope", "row") {
+			units = append(units, text(th))
+		}
+	}
+	return units
+}
