@@ -43,6 +43,8 @@ type demoPerson struct {
 	Password string     `json:"password"`
 }
 
+var errServerEnded = errors.New("the demo's server did not start")
+
 func newDemoCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "demo", Args: cobra.NoArgs,
@@ -123,7 +125,7 @@ func ensureDemoServer(ctx context.Context, home, listen string) (string, error) 
 	if err != nil {
 		return "", err
 	}
-	defer log.Close()
+	defer log.Close() //nolint:errcheck // the server has its own handle
 	// The server outlives this command, so it must not be tied to its context nor to its terminal's process group.
 	server := exec.Command(self, "serve", "--listen", listen, "--else-any-port") //nolint:noctx // see above
 	server.Env = append(os.Environ(), envHome+"="+home)
@@ -162,7 +164,7 @@ func awaitAddress(ctx context.Context, logPath string, ended <-chan error) (stri
 		select {
 		case <-tick.C:
 		case err := <-ended:
-			return "", fmt.Errorf("the server ended at once (%v); it said:\n%s", err, log)
+			return "", fmt.Errorf("the server ended at once; it said:\n%s\n%w", log, errors.Join(errServerEnded, err))
 		case <-ctx.Done():
 			return "", fmt.Errorf("the server did not answer in time; it said:\n%s", log)
 		}
@@ -180,7 +182,7 @@ func healthy(ctx context.Context, url string) bool {
 	if err != nil {
 		return false
 	}
-	defer resp.Body.Close()
+	defer resp.Body.Close() //nolint:errcheck // nothing is read from it
 	return resp.StatusCode == http.StatusOK
 }
 

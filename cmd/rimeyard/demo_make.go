@@ -50,7 +50,7 @@ func makeDemo(cmd *cobra.Command, db *store.DB, home string, today fleet.Date) (
 	}
 	fmt.Fprintln(out, "Judging every unit, a week ago and today …")
 	for _, day := range []fleet.Date{today - daysBetween, today} {
-		if err := issueOnce(ctx, db, day, progressOf(cmd)); err != nil {
+		if _, err := issueOnce(ctx, db, day, progressOf(cmd)); err != nil {
 			return state, err
 		}
 	}
@@ -99,18 +99,6 @@ func importDemo(cmd *cobra.Command, db *store.DB, files string, today fleet.Date
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "  %d rows are in; %d were kept apart, each with its reason (see Intake)\n", taken, kept)
 	return nil
-}
-
-func issueOnce(ctx context.Context, db *store.DB, day fleet.Date, progress func(int)) error {
-	latest, err := db.LatestIssue(ctx)
-	if err == nil && latest.AsOf >= day {
-		return nil
-	}
-	if err != nil && !errors.Is(err, fleet.ErrNoIssue) {
-		return err
-	}
-	_, err = issueList(ctx, db, day, progress)
-	return err
 }
 
 // demoPeople makes one sign-in per role; a second run after a broken one gives them new passwords.

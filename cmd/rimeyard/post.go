@@ -15,16 +15,17 @@ import (
 // outboxFolder is where letters go while no mail server is set.
 const outboxFolder = "outbox"
 
-// newSender is the mail server that the environment names, else a folder of letters in the data folder.
-func newSender(home string) (reports.Sender, error) {
+// newSender is the mail server that the environment names, else a folder of letters in the data folder; and the address
+// that letters come from.
+func newSender(home string) (sender reports.Sender, from string, err error) {
 	if url := os.Getenv(envSMTP); url != "" {
 		server, err := reports.ParseSMTP(url)
 		if err != nil {
-			return nil, usageError{err}
+			return nil, "", usageError{err}
 		}
-		return server, nil
+		return server, server.From(), nil
 	}
-	return reports.Folder{Dir: filepath.Join(home, outboxFolder)}, nil
+	return reports.Folder{Dir: filepath.Join(home, outboxFolder)}, reports.FolderFrom, nil
 }
 
 // gatherWinterList brings together the newest list, the one before it, and the depots' winters.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -70,6 +71,19 @@ func issueList(ctx context.Context, db *store.DB, asOf fleet.Date, progress func
 	}
 	_, err = db.AddIssue(ctx, list, alerts.Method)
 	return list, err
+}
+
+// issueOnce issues the list of a day unless that day, or a later one, has its list already.
+func issueOnce(ctx context.Context, db *store.DB, day fleet.Date, progress func(int)) (issued bool, err error) {
+	latest, err := db.LatestIssue(ctx)
+	if err == nil && latest.AsOf >= day {
+		return false, nil
+	}
+	if err != nil && !errors.Is(err, fleet.ErrNoIssue) {
+		return false, err
+	}
+	_, err = issueList(ctx, db, day, progress)
+	return err == nil, err
 }
 
 // rankFleet judges every unit by what was known when day asOf began.

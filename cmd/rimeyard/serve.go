@@ -17,6 +17,7 @@ import (
 	"rimeyard/ingest"
 	"rimeyard/internal/store"
 	"rimeyard/internal/web"
+	"rimeyard/reports"
 )
 
 // serveAnnouncement stands before the address that serve prints once it listens.
@@ -64,13 +65,26 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 	if err != nil {
 		return err
 	}
+	home, err := homeDir()
+	if err != nil {
+		return err
+	}
+	sender, from, err := newSender(home)
+	if err != nil {
+		return err
+	}
 	listener, url, err := listen(cmd.Context(), opt)
 	if err != nil {
 		return err
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "rimeyard is %s%s\n", serveAnnouncement, url)
+	scheduler := reports.Scheduler{Schedules: db, Gather: gatherWinterList(db), From: from, Now: time.Now, Log: log}
+	postman := reports.Postman{Outbox: db, Sender: sender, Now: time.Now, Log: log}
 	return runParts(cmd.Context(), []servePart{
 		func(ctx context.Context) error { return pages.Serve(ctx, listener) },
+		func(ctx context.Context) error { return issueDaily(ctx, db, log, time.Now) },
+		scheduler.Run,
+		postman.Run,
 	})
 }
 

@@ -25,7 +25,7 @@ type unitSheet struct {
 
 func newUnitCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "unit UNIT", Args: exactArgs(1, "one unit's number, like P-031"),
+		Use: "unit UNIT", Args: oneArg("one unit's number, like P-031"),
 		Short: "Print one unit: verdict and evidence, what is fitted, its last tests, cranks and breakdowns",
 	}
 	format, asOf := addFormatFlag(cmd), addAsOfFlag(cmd)
@@ -176,10 +176,10 @@ func short(v fleet.Opt[float64]) string {
 	return strconv.FormatFloat(x, 'f', -1, 64)
 }
 
-// exactArgs says in words what is missing.
-func exactArgs(n int, what string) cobra.PositionalArgs {
+// oneArg says in words what is missing.
+func oneArg(what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
-		if len(args) != n {
+		if len(args) != 1 {
 			return usageError{fmt.Errorf("%s wants %s; see %s --help", cmd.CommandPath(), what, cmd.CommandPath())}
 		}
 		return nil

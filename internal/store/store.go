@@ -4,6 +4,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -31,3 +32,25 @@ func (db *DB) Pool() *pgxpool.Pool { return db.pool }
 
 // Close waits for connections in use and closes them.
 func (db *DB) Close() { db.pool.Close() }
+
+// Alone runs work while no other program does work of the same name on this database; where one does, it returns at once
+// and the work is left to that one. The lock goes with the connection, so a killed program holds up nobody.
+func (db *DB) Alone(ctx context.Context, name string, work func(context.Context) error) (err error) {
+	conn, err := db.pool.Acquire(ctx)
+	if err != nil {
+		return fmt.Errorf("reach the database: %w", err)
+	}
+	defer conn.Release()
+	var ours bool
+	if err := conn.QueryRow(ctx, `SELECT pg_try_advisory_lock(hashtext('rimeyard'), hashtext($1))`, name).Scan(&ours); err != nil {
+		return fmt.Errorf("claim the %s: %w", name, err)
+	}
+	if !ours {
+		return nil
+	}
+	defer func() {
+		_, unlockErr := conn.Exec(context.WithoutCancel(ctx), `SELECT pg_advisory_unlock(hashtext('rimeyard'), hashtext($1))`, name)
+		err = errors.Join(err, unlockErr)
+	}()
+	return work(ctx)
+}
