@@ -21,7 +21,7 @@ func newTokenCmd() *cobra.Command {
 func newTokenAddCmd() *cobra.Command {
 	var use, depot string
 	cmd := &cobra.Command{
-		Use: "add NAME", Args: exactArgs(1, "a name for the token, such as the logger that carries it"),
+		Use: "add NAME", Args: oneArg("a name for the token, such as the logger that carries it"),
 		Short: "Make a token and print it once; only its hash is kept",
 		Example: `  rimeyard token add gate-logger --depot NOR
   rimeyard token add spreadsheet --for list`,
@@ -115,7 +115,7 @@ func printTokens(w io.Writer, format outputFormat, tokens []fleet.Token) error {
 
 func newTokenRevokeCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "revoke NAME", Args: exactArgs(1, "the name of the token"),
+		Use: "revoke NAME", Args: oneArg("the name of the token"),
 		Short: "End a token for good, at once",
 	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {

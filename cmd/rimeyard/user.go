@@ -107,7 +107,7 @@ func newUserAddCmd() *cobra.Command {
 		depots []string
 	)
 	cmd := &cobra.Command{
-		Use: "add NAME", Args: exactArgs(1, "the name to sign in with"),
+		Use: "add NAME", Args: oneArg("the name to sign in with"),
 		Short: "Let a person sign in",
 		Long: `Lets a person sign in. The role says what they may do, the depots whose units they may see.
 Where there is a terminal the password is asked for; where there is none, one is made up and printed once.`,
@@ -235,7 +235,7 @@ func printPeople(w io.Writer, format outputFormat, people []fleet.Person) error 
 
 func newUserPasswordCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "password NAME", Args: exactArgs(1, "the name of the person"),
+		Use: "password NAME", Args: oneArg("the name of the person"),
 		Short: "Give a person a new password, which ends what sessions they have",
 	}
 	from := addPasswordFlags(cmd)
@@ -271,7 +271,7 @@ func newUserPasswordCmd() *cobra.Command {
 }
 
 func newUserDisableCmd(verb, short string, disable bool) *cobra.Command {
-	cmd := &cobra.Command{Use: verb + " NAME", Args: exactArgs(1, "the name of the person"), Short: short}
+	cmd := &cobra.Command{Use: verb + " NAME", Args: oneArg("the name of the person"), Short: short}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		db, done, err := openDatabase(cmd)
 		if err != nil {
