@@ -28,6 +28,7 @@ func ordinary(t *testing.T) (cmd *exec.Cmd, home string) {
 	require.NoError(t, err)
 	copied := filepath.Join(filepath.Dir(home), "program")
 	require.NoError(t, os.WriteFile(copied, program, 0o755))
+	require.NoError(t, os.Chmod(copied, 0o755)) // whatever the umask is
 	require.NoError(t, os.Lchown(filepath.Dir(home), int(acc.uid), int(acc.gid)))
 	cmd = exec.Command(copied)
 	cmd.Dir = filepath.Dir(home)

@@ -60,11 +60,11 @@ func URL(tb testing.TB) string {
 	}
 	admin := box.URL()
 	name := "t_" + strings.ToLower(rand.Text()[:16])
-	if err := exec(admin, fmt.Sprintf("CREATE DATABASE %s TEMPLATE %s", name, template())); err != nil {
+	if err := run(admin, fmt.Sprintf("CREATE DATABASE %s TEMPLATE %s", name, template())); err != nil {
 		tb.Fatalf("create the test's database: %v", err)
 	}
 	tb.Cleanup(func() {
-		if err := exec(admin, fmt.Sprintf("DROP DATABASE %s WITH (FORCE)", name)); err != nil {
+		if err := run(admin, fmt.Sprintf("DROP DATABASE %s WITH (FORCE)", name)); err != nil {
 			tb.Errorf("drop the test's database: %v", err)
 		}
 	})
@@ -161,8 +161,8 @@ func migrate(ctx context.Context, url string) error {
 	return errors.Join(err, conn.Close(ctx))
 }
 
-// exec runs one statement on a connection of its own: a pool would keep goroutines that leak checks report.
-func exec(admin, sql string) error {
+// run sends one statement on a connection of its own: a pool would keep goroutines that leak checks report.
+func run(admin, sql string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
 	conn, err := pgx.Connect(ctx, admin)
