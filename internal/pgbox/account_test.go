@@ -105,7 +105,7 @@ func TestFolderOfAnotherUser(t *testing.T) {
 
 // A backup that root brings back is root's, which the server refuses.
 func TestRestoredFolderIsGivenToTheAccount(t *testing.T) {
-	home := newHome(t)
+	home := madeHome(t)
 	box := open(t, home)
 	require.Equal(t, "safe", ask(t, box.URL(), keep, recall))
 	require.NoError(t, box.Close())

@@ -10,6 +10,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 
@@ -26,6 +27,9 @@ func TestMain(m *testing.M) {
 		os.Exit(runProgram(home))
 	}
 	code := m.Run()
+	if dir, err := seed(); err == nil {
+		_ = os.RemoveAll(dir)
+	}
 	if err := goleak.Find(); err != nil && code == 0 {
 		fmt.Fprintln(os.Stderr, err)
 		code = 1
@@ -122,6 +126,32 @@ func newHome(t *testing.T) string {
 	})
 	return filepath.Join(dir, "home")
 }
+
+// madeHome is a data folder whose cluster is there already: a copy, which takes a third of the time of making one.
+func madeHome(t *testing.T) string {
+	t.Helper()
+	dir, err := seed()
+	require.NoError(t, err)
+	home := newHome(t)
+	out, err := exec.Command("cp", "-a", filepath.Join(dir, "home"), home).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	return home
+}
+
+// seed makes what madeHome copies.
+var seed = sync.OnceValues(func() (dir string, err error) {
+	if dir, err = os.MkdirTemp("", "rimeyard-pgbox-"); err != nil {
+		return "", err
+	}
+	if err := os.Chmod(dir, 0o711); err != nil {
+		return "", err
+	}
+	box, err := Open(context.Background(), Options{Home: filepath.Join(dir, "home"), ForTests: true})
+	if err != nil {
+		return "", err
+	}
+	return dir, box.Close()
+})
 
 func open(t *testing.T, home string) *Box {
 	t.Helper()

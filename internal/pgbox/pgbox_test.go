@@ -37,7 +37,7 @@ func TestDataOutliveTheServer(t *testing.T) {
 }
 
 func TestOnlyTheOwnerGetsIn(t *testing.T) {
-	home := newHome(t)
+	home := madeHome(t)
 	box := open(t, home)
 	require.Empty(t, ask(t, box.URL(), `SHOW listen_addresses`), "no port is open")
 	for path, want := range map[string]os.FileMode{"postgres": 0o700, "postgres/data": 0o700, "postgres/.s.PGSQL.5432": 0o700} {
@@ -54,7 +54,7 @@ func TestServerIsDeafToTheEnvironment(t *testing.T) {
 		name, value, _ := strings.Cut(v, "=")
 		t.Setenv(name, value)
 	}
-	home := newHome(t)
+	home := madeHome(t)
 	box := open(t, home)
 	require.Equal(t, "rimeyard", ask(t, box.URL(), `SELECT current_database()`))
 	require.Equal(t, "UTC", ask(t, box.URL(), `SHOW timezone`))
@@ -62,7 +62,7 @@ func TestServerIsDeafToTheEnvironment(t *testing.T) {
 }
 
 func TestProgramsShareTheServerAndTheLastOneEndsIt(t *testing.T) {
-	home := newHome(t)
+	home := madeHome(t)
 	first := launch(t, home)
 	url := first.url(t)
 	second := launch(t, home)
@@ -93,7 +93,7 @@ func TestFiveProgramsStartAtOnceOnAnEmptyFolder(t *testing.T) {
 
 // Opening and closing overlap in every way that six users can bring about: none may find the server gone.
 func TestNoOneIsLeftWithoutServerWhileOthersClose(t *testing.T) {
-	home := newHome(t)
+	home := madeHome(t)
 	g, ctx := errgroup.WithContext(t.Context())
 	for range 6 {
 		g.Go(func() error {
@@ -119,7 +119,7 @@ func TestNoOneIsLeftWithoutServerWhileOthersClose(t *testing.T) {
 func TestKilledProgramLeavesTheServerToTheNext(t *testing.T) {
 	for _, sig := range []syscall.Signal{syscall.SIGKILL, syscall.SIGINT} { // SIGINT to all of its group is a Ctrl-C
 		t.Run(sig.String(), func(t *testing.T) {
-			home := newHome(t)
+			home := madeHome(t)
 			killed := launch(t, home)
 			require.Equal(t, "safe", ask(t, killed.url(t), keep, recall))
 			pid := requireServer(t, home)
@@ -136,7 +136,7 @@ func TestKilledProgramLeavesTheServerToTheNext(t *testing.T) {
 }
 
 func TestKilledServerIsReportedAndRecovered(t *testing.T) {
-	home := newHome(t)
+	home := madeHome(t)
 	box := open(t, home)
 	require.Equal(t, "safe", ask(t, box.URL(), keep, recall))
 	require.NoError(t, box.Check(t.Context()))
@@ -154,7 +154,7 @@ func TestKilledServerIsReportedAndRecovered(t *testing.T) {
 }
 
 func TestCloseTellsThatTheServerHadStopped(t *testing.T) {
-	home := newHome(t)
+	home := madeHome(t)
 	box := open(t, home)
 	killServer(t, home)
 	require.ErrorIs(t, box.Close(), ErrStopped)
@@ -171,7 +171,7 @@ func killServer(t *testing.T, home string) {
 
 // After a power cut some other process of the account can have got the number that the server had.
 func TestStaleNumberOfAnInnocentProcess(t *testing.T) {
-	home := newHome(t)
+	home := madeHome(t)
 	box := open(t, home)
 	killServer(t, home)
 	require.ErrorIs(t, box.Close(), ErrStopped)
@@ -198,8 +198,7 @@ func TestStaleNumberOfAnInnocentProcess(t *testing.T) {
 }
 
 func TestOtherMajorVersionIsRefused(t *testing.T) {
-	home := newHome(t)
-	require.NoError(t, open(t, home).Close())
+	home := madeHome(t)
 	path := filepath.Join(home, "postgres", "data", "PG_VERSION")
 	right, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -213,8 +212,7 @@ func TestOtherMajorVersionIsRefused(t *testing.T) {
 }
 
 func TestFailedStartShowsTheLog(t *testing.T) {
-	home := newHome(t)
-	require.NoError(t, open(t, home).Close())
+	home := madeHome(t)
 	conf := filepath.Join(home, "postgres", "data", "postgresql.conf")
 	require.NoError(t, os.WriteFile(conf, []byte("shared_buffers = 'plenty'\n"), 0o600))
 	_, err := Open(t.Context(), Options{Home: home})
@@ -236,8 +234,7 @@ func TestInterruptedStartLeavesNothingBehind(t *testing.T) {
 }
 
 func TestFolderThatIsNoCluster(t *testing.T) {
-	home := newHome(t)
-	require.NoError(t, open(t, home).Close())
+	home := madeHome(t)
 	require.NoError(t, os.Remove(filepath.Join(home, "postgres", "data", "PG_VERSION")))
 	_, err := Open(t.Context(), Options{Home: home})
 	require.ErrorContains(t, err, "bring it back from a backup, or move it away")
