@@ -9,6 +9,7 @@ CREATE TABLE schedule (
     cron       text NOT NULL,     -- five fields, standard cron
     timezone   text NOT NULL,     -- the depot's; for the whole fleet, the one chosen
     last_slot  timestamptz NOT NULL DEFAULT now(), -- latest due time that is dealt with; before it, nothing is caught up
+    last_error text NOT NULL DEFAULT '', -- why what is due could not be queued yet; empty: it was
     enabled    boolean NOT NULL DEFAULT true
 );
 
@@ -25,6 +26,7 @@ CREATE TABLE outbox (
     attempts   int NOT NULL DEFAULT 0,
     last_error text NOT NULL DEFAULT '',
     sent_at    timestamptz,
-    given_up_at timestamptz
+    given_up_at timestamptz,
+    CHECK (sent_at IS NULL OR given_up_at IS NULL)
 );
 CREATE INDEX outbox_due ON outbox (due_at, letter) WHERE sent_at IS NULL AND given_up_at IS NULL;

@@ -11,6 +11,7 @@ type Schedule struct {
 	Cron       string // five fields, standard cron
 	Timezone   string
 	LastSlot   time.Time // latest due time that is dealt with
+	LastError  string    // why what is due could not be queued yet; empty: it was
 	Enabled    bool
 }
 
@@ -28,4 +29,5 @@ type Letter struct {
 	Attempts  int
 	LastError string
 	SentAt    time.Time // zero: not yet
+	GivenUpAt time.Time // zero: not given up; LastError says why it was
 }

@@ -1,0 +1,213 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"rimeyard/internal/fleet"
+)
+
+const addSchedule = `INSERT INTO schedule (report, depot, recipients, cron, timezone, last_slot, enabled)
+	VALUES (@report, nullif(@depot, ''), @recipients, @cron, @timezone, @last_slot, @enabled) RETURNING schedule`
+
+// AddSchedule keeps s and returns its number. Nothing due before s.LastSlot will be caught up.
+func (db *DB) AddSchedule(ctx context.Context, s fleet.Schedule) (int64, error) {
+	var id int64
+	err := db.pool.QueryRow(ctx, addSchedule, pgx.NamedArgs{
+		"report": s.Report, "depot": string(s.Depot), "recipients": s.Recipients, "cron": s.Cron, "timezone": s.Timezone,
+		"last_slot": s.LastSlot, "enabled": s.Enabled,
+	}).Scan(&id)
+	if err != nil {
+		return 0, fmt.Errorf("add a schedule of %s: %w", s.Report, err)
+	}
+	return id, nil
+}
+
+const listSchedules = `SELECT schedule, report, coalesce(depot, ''), recipients, cron, timezone, last_slot, last_error, enabled
+	FROM schedule ORDER BY schedule`
+
+// Schedules lists all schedules in the order in which they were added.
+func (db *DB) Schedules(ctx context.Context) ([]fleet.Schedule, error) {
+	rows, _ := db.pool.Query(ctx, listSchedules) // CollectRows reports Query's error too
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (s fleet.Schedule, err error) {
+		return s, row.Scan(&s.ID, &s.Report, &s.Depot, &s.Recipients, &s.Cron, &s.Timezone, &s.LastSlot, &s.LastError, &s.Enabled)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list schedules: %w", err)
+	}
+	return list, nil
+}
+
+// RemoveSchedule tells whether there was one of that number. Letters that it has queued stay queued.
+func (db *DB) RemoveSchedule(ctx context.Context, id int64) (bool, error) {
+	tag, err := db.pool.Exec(ctx, `DELETE FROM schedule WHERE schedule = @id`, pgx.NamedArgs{"id": id})
+	if err != nil {
+		return false, fmt.Errorf("remove schedule %d: %w", id, err)
+	}
+	return tag.RowsAffected() == 1, nil
+}
+
+const advanceSchedule = `UPDATE schedule SET last_slot = @slot, last_error = ''
+	WHERE schedule = @id AND last_slot < @slot AND enabled`
+
+// AdvanceSchedule marks slot as dealt with and queues its letters, both or neither. It returns false, and queues
+// nothing, where another server was first or the schedule is gone.
+func (db *DB) AdvanceSchedule(ctx context.Context, id int64, slot time.Time, letters []fleet.Letter) (advanced bool, err error) {
+	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, advanceSchedule, pgx.NamedArgs{"id": id, "slot": slot})
+		if err != nil {
+			return err
+		}
+		if advanced = tag.RowsAffected() == 1; !advanced {
+			return nil
+		}
+		_, err = queue(ctx, tx, letters)
+		return err
+	})
+	if err != nil {
+		return false, fmt.Errorf("queue what schedule %d had due at %s: %w", id, slot.Format(time.RFC3339), err)
+	}
+	return advanced, nil
+}
+
+// NoteScheduleError keeps why what is due could not be queued, for people to see; the schedule stays due.
+func (db *DB) NoteScheduleError(ctx context.Context, id int64, why string) error {
+	_, err := db.pool.Exec(ctx, `UPDATE schedule SET last_error = @why WHERE schedule = @id AND last_error <> @why`,
+		pgx.NamedArgs{"id": id, "why": why})
+	if err != nil {
+		return fmt.Errorf("note why schedule %d waits: %w", id, err)
+	}
+	return nil
+}
+
+const queueLetter = `INSERT INTO outbox (dedupe_key, message_id, from_addr, to_addr, subject, message, queued_at, due_at)
+	VALUES (@dedupe_key, @message_id, @from, @to, @subject, @message, @queued_at, @due_at)
+	ON CONFLICT (dedupe_key) DO NOTHING`
+
+// QueueLetters queues letters, all or none, and returns how many were new; one whose key was queued before is left out.
+func (db *DB) QueueLetters(ctx context.Context, letters []fleet.Letter) (queued int, err error) {
+	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		queued, err = queue(ctx, tx, letters)
+		return err
+	})
+	if err != nil {
+		return 0, fmt.Errorf("queue %d letters: %w", len(letters), err)
+	}
+	return queued, nil
+}
+
+func queue(ctx context.Context, tx pgx.Tx, letters []fleet.Letter) (queued int, err error) {
+	batch := &pgx.Batch{}
+	for _, l := range letters {
+		batch.Queue(queueLetter, pgx.NamedArgs{
+			"dedupe_key": l.DedupeKey, "message_id": l.MessageID, "from": l.From, "to": l.To, "subject": l.Subject,
+			"message": l.Message, "queued_at": l.QueuedAt, "due_at": l.DueAt,
+		})
+	}
+	results := tx.SendBatch(ctx, batch)
+	for range letters {
+		tag, err := results.Exec()
+		if err != nil {
+			return 0, errors.Join(err, results.Close())
+		}
+		queued += int(tag.RowsAffected())
+	}
+	return queued, results.Close()
+}
+
+const letterColumns = `SELECT letter, dedupe_key, message_id, from_addr, to_addr, subject, message, queued_at, due_at,
+	attempts, last_error, sent_at, given_up_at FROM outbox `
+
+const (
+	nextLetter = letterColumns + `WHERE sent_at IS NULL AND given_up_at IS NULL AND due_at <= @now
+	ORDER BY due_at, letter LIMIT 1 FOR UPDATE SKIP LOCKED` // two senders never hold the same letter
+	markLetter = `UPDATE outbox SET due_at = @due_at, attempts = @attempts, last_error = @last_error,
+	sent_at = @sent_at, given_up_at = @given_up_at WHERE letter = @id`
+)
+
+// sendingLimit bounds how long a letter may be held. Where this program vanishes without closing its connection, the
+// server gives the letter back after that time.
+const sendingLimit = 5 * time.Minute
+
+// DeliverNext takes the letter that has been due longest, holds it while deliver runs, and keeps what deliver returns
+// of its fate. It returns false where nothing is due. The fate is kept even when ctx ends meanwhile; when the program
+// dies instead, the letter is as it was and the next try sends the same bytes again.
+func (db *DB) DeliverNext(ctx context.Context, now time.Time, deliver func(context.Context, fleet.Letter) fleet.Letter) (bool, error) {
+	holding, cancel := context.WithTimeout(context.WithoutCancel(ctx), sendingLimit)
+	defer cancel()
+	found := false
+	err := pgx.BeginFunc(holding, db.pool, func(tx pgx.Tx) error {
+		set := fmt.Sprintf(`SET LOCAL idle_in_transaction_session_timeout = %d`, sendingLimit.Milliseconds())
+		if _, err := tx.Exec(holding, set); err != nil {
+			return err
+		}
+		rows, _ := tx.Query(holding, nextLetter, pgx.NamedArgs{"now": now})
+		l, err := pgx.CollectExactlyOneRow(rows, scanLetter)
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		found = true
+		l = deliver(ctx, l)
+		_, err = tx.Exec(holding, markLetter, pgx.NamedArgs{
+			"id": l.ID, "due_at": l.DueAt, "attempts": l.Attempts, "last_error": l.LastError,
+			"sent_at": sqlTime(l.SentAt), "given_up_at": sqlTime(l.GivenUpAt),
+		})
+		return err
+	})
+	if err != nil {
+		return false, fmt.Errorf("deliver the next letter: %w", err)
+	}
+	return found, nil
+}
+
+const retryLetter = `UPDATE outbox SET given_up_at = NULL, due_at = @now, queued_at = @now WHERE letter = @id AND sent_at IS NULL`
+
+// RetryLetter makes an unsent letter due now, also one that was given up, and tells whether there was one.
+func (db *DB) RetryLetter(ctx context.Context, id int64, now time.Time) (bool, error) {
+	tag, err := db.pool.Exec(ctx, retryLetter, pgx.NamedArgs{"id": id, "now": now})
+	if err != nil {
+		return false, fmt.Errorf("try letter %d again: %w", id, err)
+	}
+	return tag.RowsAffected() == 1, nil
+}
+
+// Letters lists the outbox, oldest first: what waits and what was given up, and with sent also what has gone out.
+// Messages are left empty.
+func (db *DB) Letters(ctx context.Context, sent bool) ([]fleet.Letter, error) {
+	const list = `SELECT letter, dedupe_key, message_id, from_addr, to_addr, subject, ''::bytea, queued_at, due_at,
+	attempts, last_error, sent_at, given_up_at FROM outbox WHERE @sent OR sent_at IS NULL ORDER BY letter`
+	rows, _ := db.pool.Query(ctx, list, pgx.NamedArgs{"sent": sent})
+	letters, err := pgx.CollectRows(rows, scanLetter)
+	if err != nil {
+		return nil, fmt.Errorf("list the outbox: %w", err)
+	}
+	return letters, nil
+}
+
+func scanLetter(row pgx.CollectableRow) (l fleet.Letter, err error) {
+	var sent, givenUp *time.Time
+	err = row.Scan(&l.ID, &l.DedupeKey, &l.MessageID, &l.From, &l.To, &l.Subject, &l.Message, &l.QueuedAt, &l.DueAt,
+		&l.Attempts, &l.LastError, &sent, &givenUp)
+	if sent != nil {
+		l.SentAt = *sent
+	}
+	if givenUp != nil {
+		l.GivenUpAt = *givenUp
+	}
+	return l, err
+}
+
+// sqlTime writes the zero time as null.
+func sqlTime(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
