@@ -307,13 +307,18 @@ const mostFields = 1000
 
 // keptRow makes the row ready to be kept apart.
 func (rd *reader) keptRow(rec record, bad *flaw) fleet.KeptRow {
-	row := fleet.KeptRow{
-		File: rd.in.name, Line: rec.line, Kind: rd.in.kind, Column: bad.column, Value: bad.value, Reason: bad.reason,
-		Header: rd.in.header, Fields: make([]string, min(len(rec.fields), mostFields)),
+	row := fleet.KeptRow{File: rd.in.name, Line: rec.line, Kind: rd.in.kind, Column: bad.column, Value: bad.value, Reason: bad.reason}
+	whole := len(rec.fields) == len(rd.in.names)
+	for i, h := range rd.in.header {
+		if !rd.isKeptColumn(i) {
+			row.Header = append(row.Header, h)
+		}
 	}
-	for i := range row.Fields {
-		f := rec.fields[i]
-		row.Fields[i] = storable(f[:min(len(f), maxFieldBytes)])
+	for i, f := range rec.fields[:min(len(rec.fields), mostFields)] {
+		// Where a row came from the first time is no part of it. Of a row with too few or too many fields, nobody knows which are.
+		if !whole || !rd.isKeptColumn(i) {
+			row.Fields = append(row.Fields, storable(f[:min(len(f), maxFieldBytes)]))
+		}
 	}
 	if rd.unitAt >= 0 && rd.unitAt < len(rec.fields) {
 		row.Unit = printable(field(rec.fields, rd.unitAt))
@@ -325,6 +330,8 @@ func (rd *reader) keptRow(rec record, bad *flaw) fleet.KeptRow {
 	}
 	return row
 }
+
+func (rd *reader) isKeptColumn(i int) bool { return slices.Contains(keptColumns, rd.in.names[i]) }
 
 // notices is what is to be told of the file once, besides its bad rows.
 func (rd *reader) notices() []string {

@@ -162,7 +162,7 @@ func (r *Result) WriteTable(w io.Writer) error {
 		if n++; n > mostKept {
 			break
 		}
-		fmt.Fprintf(w, "kept apart: %s\n", place4(row))
+		fmt.Fprintf(w, "kept apart: %s\n", whereAndWhy(row))
 	}
 	if kept > mostKept {
 		fmt.Fprintf(w, "… and %d more rows kept apart; --kept-apart FOLDER writes them all into files to mend\n", kept-mostKept)
@@ -170,8 +170,8 @@ func (r *Result) WriteTable(w io.Writer) error {
 	return nil
 }
 
-// place4 says where a row stands and what is wrong with it: file, line, column, value, reason.
-func place4(row fleet.KeptRow) string {
+// whereAndWhy says where a row stands and what is wrong with it: file, line, column, value, reason.
+func whereAndWhy(row fleet.KeptRow) string {
 	s := fmt.Sprintf("%s, line %d", row.File, row.Line)
 	if row.Column != "" {
 		s += ", " + row.Column
@@ -236,9 +236,7 @@ func WriteKept(dir string, rows iter.Seq2[fleet.KeptRow, error]) (paths []string
 
 type keptFile struct {
 	*os.File
-	out  *csv.Writer
-	n    int    // fields of a whole row
-	drop []bool // columns that tell of an earlier time the row was kept apart
+	out *csv.Writer
 }
 
 func newKeptFile(path string, header []string) (*keptFile, error) {
@@ -246,26 +244,13 @@ func newKeptFile(path string, header []string) (*keptFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	k := &keptFile{f, csv.NewWriter(f), len(header), make([]bool, len(header))}
-	for i, h := range header {
-		k.drop[i] = slices.Contains(keptColumns, columnName([]byte(h)))
-	}
-	return k, k.out.Write(append(k.own(header), keptColumns...))
+	k := &keptFile{f, csv.NewWriter(f)}
+	return k, k.out.Write(slices.Concat(header, keptColumns))
 }
 
 // write appends a row. One with too few or too many fields stays so: unmended, it must not be taken for a whole one.
 func (k *keptFile) write(row fleet.KeptRow) error {
-	return k.out.Write(append(k.own(row.Fields), row.File, strconv.FormatInt(row.Line, 10), row.Column, row.Reason))
-}
-
-func (k *keptFile) own(fields []string) []string {
-	own := make([]string, 0, len(fields)+len(keptColumns))
-	for i, f := range fields {
-		if len(fields) != k.n || !k.drop[i] {
-			own = append(own, f)
-		}
-	}
-	return own
+	return k.out.Write(slices.Concat(row.Fields, []string{row.File, strconv.FormatInt(row.Line, 10), row.Column, row.Reason}))
 }
 
 func (k *keptFile) close() error {

@@ -20,10 +20,12 @@ type Load struct {
 	file     pgx.Tx // the file at hand; nil between files
 	importID int64
 
-	table loadTable
-	rows  copyRows
-	pipe  *pipe
-	done  chan error // one message: how the copying into the staging table ended
+	table  loadTable
+	rows   copyRows
+	staged int64    // rows added to the file at hand
+	months monthSet // of its cranks
+	pipe   *pipe
+	done   chan error // one message: how the copying into the staging table ended
 }
 
 // StartLoad records an import and takes a connection until Close. A dry run is one transaction that Close rolls back.
@@ -98,8 +100,13 @@ func (l *Load) StartFile(ctx context.Context, kind fleet.Kind) (err error) {
 	if l.file, err = l.db().Begin(ctx); err != nil {
 		return fmt.Errorf("begin a file: %w", err)
 	}
-	create := fmt.Sprintf(`CREATE TEMPORARY TABLE %s ON COMMIT DROP AS SELECT 0::bigint AS line, %s FROM %s WITH NO DATA`,
-		l.table.staged(), l.table.list(""), l.table.name)
+	l.staged, l.months = 0, monthSet{}
+	before := "0::bigint AS line"
+	if kind == fleet.CranksKind {
+		before += ", NULL::date AS week"
+	}
+	create := fmt.Sprintf(`CREATE TEMPORARY TABLE %s ON COMMIT DROP AS SELECT %s, %s FROM %s WITH NO DATA`,
+		l.table.staged(), before, l.table.list(""), l.table.name)
 	if _, err := l.file.Exec(ctx, create); err != nil {
 		return fmt.Errorf("begin a file: %w", err)
 	}
@@ -120,6 +127,10 @@ const copyChunk = 256 << 10
 
 // Add copies a row into the staging table. The row may be overwritten once Add has returned.
 func (l *Load) Add(line int64, row fleet.Row) error {
+	l.staged++
+	if c, ok := row.(*fleet.Crank); ok {
+		l.months.add(c.At)
+	}
 	l.rows.add(line, row)
 	if len(l.rows.buf) < copyChunk {
 		return nil

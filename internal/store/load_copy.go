@@ -83,12 +83,17 @@ func (c *copyRows) optMoney(o fleet.Opt[fleet.Money]) {
 	c.null()
 }
 
-// add appends a row with its line before the columns of its table, in their order.
+// add appends a row with its line, and a crank's week, before the columns of its table, in their order.
 func (c *copyRows) add(line int64, row fleet.Row) {
-	c.row(1 + len(loadTables[row.Kind()].columns))
+	before := 1
+	if row.Kind() == fleet.CranksKind {
+		before = 2
+	}
+	c.row(before + len(loadTables[row.Kind()].columns))
 	c.int64(line)
 	switch r := row.(type) {
 	case *fleet.Crank:
+		c.date(weekOf(r.At))
 		c.crank(r)
 	case *fleet.Test:
 		c.test(r)
@@ -108,6 +113,13 @@ func (c *copyRows) add(line int64, row fleet.Row) {
 		c.optFloat(r.MinC)
 		c.optFloat(r.MaxC)
 	}
+}
+
+// weekOf is the Monday of the week, in UTC, under which a crank is digested.
+func weekOf(at time.Time) fleet.Date {
+	const secondsPerDay, daysPerWeek = 24 * 60 * 60, 7
+	day := at.Unix() / secondsPerDay
+	return fleet.Date(day - (day+3)%daysPerWeek) // day 0 was a Thursday; no reading is from before it
 }
 
 func (c *copyRows) crank(r *fleet.Crank) {
