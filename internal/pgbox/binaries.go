@@ -74,7 +74,7 @@ func choose(servers []server, madeBy int, folder string) (server, error) {
 			has = "this machine has only version " + strings.Join(others, ", version ")
 		}
 		err := fmt.Errorf("the database in %s was made by PostgreSQL %d and no other version can read it, but %s: "+
-			"install version %[2]d beside it with “%s”, or set RIMEYARD_HOME to another folder to begin anew", folder, madeBy, has, installCommand(madeBy))
+			"install version %[2]d with “%s”, or set RIMEYARD_HOME to another folder to begin anew", folder, madeBy, has, installCommand(madeBy))
 		if len(others) == 0 {
 			err = fmt.Errorf("%w: %w", ErrNoServer, err)
 		}

@@ -54,7 +54,7 @@ func TestServerIsChosenForTheCluster(t *testing.T) {
 		{all, 16, server{}, "was made by PostgreSQL 16 and no other version can read it, but this machine has only version 13 in /13, version 15 in /15, version 17 in /17"},
 		{all[:1], 0, server{}, "no PostgreSQL server is installed that is new enough: version 14 or later is needed, found version 13 in /13"},
 		{nil, 0, server{}, "no PostgreSQL server is installed: install it with “"},
-		{nil, 15, server{}, "but none is installed: install version 15 beside it with “"},
+		{nil, 15, server{}, "but none is installed: install version 15 with “"},
 	} {
 		got, err := choose(tc.has, tc.madeBy, "/cluster")
 		require.Equal(t, tc.want, got)

@@ -155,7 +155,7 @@ func (c *cluster) start(ctx context.Context, say func(string)) error {
 	if err != nil {
 		return err
 	}
-	if _, running := c.postmaster(); running {
+	if _, found := c.postmaster(); found {
 		say("The database was not shut down in good order; PostgreSQL is recovering it.")
 	}
 	from := c.turnLog()

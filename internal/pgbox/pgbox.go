@@ -39,7 +39,8 @@ type Options struct {
 	ForTests bool
 }
 
-// Box is this program's share in a running private server. Its methods are safe for use by several goroutines.
+// Box is this program's share in a running private server. Keep it while the server is in use: a Box that nothing refers
+// to any more gives up its share. Its methods are safe for use by several goroutines.
 type Box struct {
 	cluster *cluster
 	url     string

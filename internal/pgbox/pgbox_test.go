@@ -205,7 +205,7 @@ func TestOtherMajorVersionIsRefused(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, []byte("9\n"), 0o600))
 	_, err = Open(t.Context(), Options{Home: home})
 	require.ErrorContains(t, err, "was made by PostgreSQL 9 and no other version can read it, but this machine has only version "+strings.TrimSpace(string(right)))
-	require.ErrorContains(t, err, "install version 9 beside it")
+	require.ErrorContains(t, err, "install version 9 with")
 
 	require.NoError(t, os.WriteFile(path, right, 0o600))
 	require.NoError(t, open(t, home).Close(), "nothing was touched")
