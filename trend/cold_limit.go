@@ -76,9 +76,7 @@ func (m *model) learnFrom(b *belief, temperatureC, offset float64, fell bool, tr
 			b.p[i][j] -= ph[i] * ph[j] * shrink
 		}
 	}
-	for i := range parts {
-		b.p[i][i] = max(b.p[i][i], leastVariance)
-	}
+	b.hold()
 }
 
 func normalPDF(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }

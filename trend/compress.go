@@ -53,12 +53,12 @@ type compressor struct {
 
 // weekScratch gathers a week's values until it is over.
 type weekScratch struct {
-	week                                            int
-	temps, sag, low, current, speed, seconds, meanV []float64
-	rest                                            []float64
-	restDay                                         fleet.Date
-	coldest                                         float64
-	from                                            int
+	week                                     int
+	temps, sag, low, current, speed, seconds []float64
+	rest                                     []float64
+	restDay                                  fleet.Date
+	coldest                                  float64
+	from                                     int
 }
 
 // dayClock knows the day of instants that come in order without asking the zone for each.
@@ -208,7 +208,6 @@ func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, se
 	w.temps = append(w.temps, air)
 	if !math.IsNaN(mean) {
 		w.sag = append(w.sag, math.Log(max(rest-mean-activationV, 0.1)/ratedDropV)-logH-cold)
-		w.meanV = append(w.meanV, mean)
 	}
 	if !math.IsNaN(low) {
 		w.low = append(w.low, math.Log(max(rest-low, 0.2)/low)-cold)
@@ -220,7 +219,7 @@ func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, se
 			w.current = append(w.current, math.Log(share)-logH)
 		}
 	}
-	if rpm := within(row.RPM, 1, rpmGate, &c.track.Odd.OutOfGate); !math.IsNaN(rpm) && !math.IsNaN(mean) {
+	if rpm := within(row.RPM, 1, rpmGate, &c.track.Odd.OutOfGate); !math.IsNaN(rpm) {
 		w.speed = append(w.speed, math.Log(rpm))
 	}
 	if !math.IsNaN(seconds) && row.Outcome != fleet.NoStart {
@@ -267,13 +266,13 @@ func (c *compressor) closeWeek() {
 	if len(w.temps)+len(w.rest) > 0 || len(c.track.Starts) > w.from {
 		row := WeekRow{
 			Week: w.week, TemperatureC: average(w.temps), Sag: middle(w.sag), Low: middle(w.low), Current: middle(w.current), Speed: middle(w.speed),
-			Seconds: middle(w.seconds), Rest: middle(w.rest), ColdestC: w.coldest, From: w.from, To: len(c.track.Starts), MeanV: average(w.meanV),
+			Seconds: middle(w.seconds), Rest: middle(w.rest), ColdestC: w.coldest, From: w.from, To: len(c.track.Starts),
 		}
 		c.track.Weeks = append(c.track.Weeks, row)
 	}
 	*w = weekScratch{
 		temps: w.temps[:0], sag: w.sag[:0], low: w.low[:0], current: w.current[:0], speed: w.speed[:0], seconds: w.seconds[:0],
-		rest: w.rest[:0], meanV: w.meanV[:0],
+		rest: w.rest[:0],
 	}
 }
 

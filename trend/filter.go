@@ -155,6 +155,7 @@ func (b *belief) update(y, mean float64, h vector, v float64) (z float64) {
 		v *= far
 	}
 	b.condition(innovation, h, v)
+	b.hold()
 	return z
 }
 
@@ -174,10 +175,20 @@ func (b *belief) condition(innovation float64, h vector, v float64) {
 			b.p[i][j] -= ph[i] * ph[j] / s
 		}
 	}
+}
+
+// hold keeps the state where circuits exist, and variances above 0.
+func (b *belief) hold() {
 	for i := range parts {
 		b.p[i][i] = max(b.p[i][i], leastVariance)
+		b.x[i] = min(max(b.x[i], lowest[i]), highest[i])
 	}
 }
+
+var (
+	lowest  = vector{-0.5, -0.02, -1.0, -0.12, -3}
+	highest = vector{3, 0.1, 1.2, 2.5, 3}
+)
 
 // leastVariance keeps rounding from making a variance negative.
 const leastVariance = 1e-8

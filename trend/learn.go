@@ -30,14 +30,14 @@ func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (P
 	l.learnDrift()
 	l.learnRates()
 	l.learnLife(lives)
-	const sweeps = 4
+	const sweeps = 5
 	for sweep := range sweeps {
 		all, err := l.sweep(ctx)
 		if err != nil {
 			return Params{}, err
 		}
 		l.levels(all)
-		if sweep > 0 {
+		if sweep >= sweeps-2 {
 			l.learnLimits(all)
 		}
 	}
@@ -76,7 +76,8 @@ func (l *learner) sweep(ctx context.Context) (*lesson, error) {
 	parts, err := inChunks(ctx, l, func(tracks []Track) *lesson {
 		into := newLesson()
 		for i := range tracks {
-			newModel(&tracks[i], &p).run(into)
+			m := newModel(&tracks[i], &p)
+			into.settled(m, m.run(into))
 		}
 		return into
 	})
@@ -114,6 +115,7 @@ func (s sums) slope(before float64) float64 {
 
 type groupLesson struct {
 	byKind [kinds]sums
+	ends   [parts][]float64 // of the state now, of units whose readings speak of that part
 	raw    sums
 	starts int
 	slow   int
@@ -151,6 +153,9 @@ func (l *lesson) add(o *lesson) {
 			a.byKind[k] = a.byKind[k].plus(b.byKind[k])
 		}
 		a.raw = a.raw.plus(b.raw)
+		for i := range parts {
+			a.ends[i] = append(a.ends[i], b.ends[i]...)
+		}
 		a.starts, a.slow, a.failed, a.sure, a.quiet = a.starts+b.starts, a.slow+b.slow, a.failed+b.failed, a.sure+b.sure, a.quiet+b.quiet
 	}
 	for name, s := range o.devices {
@@ -194,6 +199,30 @@ func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want
 	}
 }
 
+// settled notes how a unit's state stands off the usual in the end. What all units of a group have in common belongs into the group's
+// levels, not into each unit's state.
+func (l *lesson) settled(m *model, b belief) {
+	g := l.group(m.t.Group)
+	has := [kinds]bool{}
+	for i := range m.t.Weeks {
+		for k := kSag; k < kinds; k++ {
+			has[k] = has[k] || m.t.Weeks[i].yOf(k).N > 0
+		}
+	}
+	if len(m.t.Tests) > 0 {
+		g.ends[wear] = append(g.ends[wear], b.x[wear]-m.vPop*m.ageAt(b.week))
+	}
+	if has[kSag] || has[kCurrent] {
+		g.ends[demand] = append(g.ends[demand], b.x[demand])
+	}
+	if has[kLow] {
+		g.ends[dip] = append(g.ends[dip], b.x[dip])
+	}
+	if has[kSeconds] || has[kSpeed] {
+		g.ends[loop] = append(g.ends[loop], b.x[loop])
+	}
+}
+
 func (l *lesson) weekStart(*model, *belief) {}
 
 // levels moves what groups and devices have in common to where the surprises say.
@@ -202,11 +231,13 @@ func (l *learner) levels(all *lesson) {
 	for _, name := range slices.Sorted(maps.Keys(all.groups)) {
 		g, s := p.Groups[name], all.groups[name]
 		g.LogDemand += s.byKind[kSag].mean(5)
-		g.LowLevel += s.byKind[kLow].mean(1)
-		g.CurrentLevel += s.byKind[kCurrent].mean(1)
+		g.LowLevel += s.byKind[kLow].mean(1) + common(s.ends[dip])
+		d := common(s.ends[demand])
+		g.LogDemand += d
+		g.CurrentLevel += s.byKind[kCurrent].mean(1) + d
 		g.SpeedLevel += s.byKind[kSpeed].mean(1)
 		growth := s.byKind[kSeconds].slope(50)
-		g.Seconds[0] += s.byKind[kSeconds].mean(1)
+		g.Seconds[0] += s.byKind[kSeconds].mean(1) + 0.5*common(s.ends[loop])
 		if n := s.byKind[kSeconds].n; n > 0 {
 			g.Seconds[0] -= growth * s.byKind[kSeconds].x / n
 		}
@@ -244,6 +275,15 @@ func (l *learner) levels(all *lesson) {
 		wide := math.Sqrt((all.noise[k].y + 50*0.95) / (all.noise[k].n + 50) / 0.95)
 		p.Noise[k] = min(4, max(0.4, p.Noise[k]*math.Pow(wide, 0.8)))
 	}
+}
+
+// common is the middle of units' values, as if ten of 0 had been seen before.
+func common(ends []float64) float64 {
+	if len(ends) == 0 {
+		return 0
+	}
+	n := float64(len(ends))
+	return median(slices.Clone(ends)) * n / (n + 10)
 }
 
 func isOhm(device string) bool { return len(device) >= 4 && device[:4] == "ohm " }

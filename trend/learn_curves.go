@@ -83,9 +83,9 @@ func solve3(a [3][3]float64, b [3]float64) (x [3]float64) {
 	return x
 }
 
-// learnCurves fits each group's curves q of sag and lowest volts. Few rows leave them at what the circuit says.
+// learnCurves fits each group's curves of sag, lowest volts and speed. Few rows leave them at what the circuit says.
 func (l *learner) learnCurves() {
-	type both struct{ sag, low slopes }
+	type both struct{ sag, low, speed slopes }
 	byGroup := map[string]*both{}
 	for i := range l.tracks {
 		t := &l.tracks[i]
@@ -94,11 +94,8 @@ func (l *learner) learnCurves() {
 			b = &both{}
 			byGroup[t.Group] = b
 		}
-		for _, k := range [...]kind{kSag, kLow} {
-			into := &b.sag
-			if k == kLow {
-				into = &b.low
-			}
+		for _, k := range [...]kind{kSag, kLow, kSpeed} {
+			into := map[kind]*slopes{kSag: &b.sag, kLow: &b.low, kSpeed: &b.speed}[k]
 			var rows [][3]float64
 			var y []float64
 			for j := range t.Weeks {
@@ -117,6 +114,7 @@ func (l *learner) learnCurves() {
 		g := l.params.Groups[name]
 		g.Sag = byGroup[name].sag.curve(0.12, 0.15, 0.05)
 		g.Low = byGroup[name].low.curve(0.15, 0.30, 0.10)
+		g.Speed = byGroup[name].speed.curve(0.10, 0.30, 0.10)
 		l.params.Groups[name] = g
 	}
 }

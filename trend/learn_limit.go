@@ -145,7 +145,7 @@ func (l *learner) learnLimits(all *lesson) {
 		e := at[limitTerms+perGroup*(i+1):]
 		g.ShiftC = at[limitTerms+ofShift] + e[ofShift]
 		g.SpreadC = min(8, math.Exp(at[limitTerms+ofSpread]+e[ofSpread]))
-		g.SlowC = math.Exp(at[limitTerms+ofSlow] + e[ofSlow])
+		g.SlowC = min(15, math.Exp(at[limitTerms+ofSlow]+e[ofSlow]))
 		g.Chance = min(0.01, math.Exp(at[limitTerms+ofChance]+e[ofChance]))
 		l.params.Groups[name] = g
 	}
@@ -163,7 +163,7 @@ func (f *limitFit) climb(at []float64) []float64 {
 			break
 		}
 		scale, moved := 1.0, false
-		for range 8 {
+		for range 14 {
 			next := make([]float64, n)
 			far := 0.0
 			for i := range next {

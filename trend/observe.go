@@ -21,7 +21,7 @@ const (
 
 // spread of one row and, for the rows of cranks, what a week's mean never gets below however many they are, since the circuit errs alike in all.
 var spread = [kinds]struct{ row, floor float64 }{
-	{0.07, 0}, {0.12, 0}, {0.15, 0}, {0.09, 0.07}, {0.15, 0.12}, {0.06, 0.04}, {0.05, 0.04}, {0.45, 0.25},
+	{0.07, 0}, {0.12, 0}, {0.15, 0}, {0.09, 0.07}, {0.15, 0.12}, {0.06, 0.04}, {0.06, 0.06}, {0.45, 0.25},
 }
 
 const medianWaste = 1.57 // variance of a median over that of a mean, normal rows
@@ -67,11 +67,10 @@ func (m *model) predictWeek(b *belief, w *WeekRow, k kind) predicted {
 	case kCurrent:
 		return predicted{m.g.CurrentLevel + m.logF - m.g.LogDemand + x[demand], vector{demand: 1}}
 	case kSpeed:
-		drop := ratedDropV * math.Exp(m.logF+x[demand]) * oilDemand(w.TemperatureC+m.t.OilOffsetC)
-		behind := max(w.MeanV-drop*(cableShare+turningOhms+x[loop]), 1)
+		// A starter slows by what battery, engine and cables take from it; how much in a usual circuit is from memory.
 		return predicted{
-			m.g.SpeedLevel + math.Log(behind/10),
-			vector{demand: -drop * (cableShare + turningOhms + x[loop]) / behind, loop: -drop / behind},
+			m.g.SpeedLevel + m.g.Speed.at(w.TemperatureC) - 0.4*x[wear] - 0.8*x[demand] - 0.8*x[loop],
+			vector{wear: -0.4, demand: -0.8, loop: -0.8},
 		}
 	default:
 		basis, slope := m.slowness(b, w.TemperatureC)
@@ -82,10 +81,7 @@ func (m *model) predictWeek(b *belief, w *WeekRow, k kind) predicted {
 	}
 }
 
-const (
-	lockedOhms  = 0.9 // starter held fast, in R0 (from memory)
-	turningOhms = 0.3 // starter turning
-)
+const lockedOhms = 0.9 // starter held fast, in R0 (from memory)
 
 // slowness grows from 0 as the volts to spare at a temperature fall through 3 V: ln(1+exp((3−U)/0.7)).
 func (m *model) slowness(b *belief, t float64) (basis float64, slope vector) {

@@ -25,19 +25,19 @@ type Params struct {
 
 // Group is what units of one class, fuel and voltage share.
 type Group struct {
-	LogDemand    float64 // ln f, the engine's hunger for current at 25 °C in units of the mean rating
-	LogRated     float64 // mean ln of the rated amperes
-	Sag, Low     curve   // what of temperature the circuit leaves over
-	LowLevel     float64 // of ln((rest−min)/min)
-	SpeedLevel   float64
-	CurrentLevel float64
-	Seconds      [2]float64 // ln ms: level, and growth as the volts to spare run out
-	MeanLimitC   float64    // M: of the circuit's cold limits where units started
-	ShiftC       float64    // δ
-	SpreadC      float64    // σ, of one start about the limit
-	SlowC        float64    // w: starts are slow this much above the limit
-	Chance       float64    // ε, of a failed start that no cold explains
-	SlowSeen     bool       // the loggers of this group report slow starts
+	LogDemand       float64 // ln f, the engine's hunger for current at 25 °C in units of the mean rating
+	LogRated        float64 // mean ln of the rated amperes
+	Sag, Low, Speed curve   // what of temperature the circuit leaves over
+	LowLevel        float64 // of ln((rest−min)/min)
+	SpeedLevel      float64
+	CurrentLevel    float64
+	Seconds         [2]float64 // ln ms: level, and growth as the volts to spare run out
+	MeanLimitC      float64    // M: of the circuit's cold limits where units started
+	ShiftC          float64    // δ
+	SpreadC         float64    // σ, of one start about the limit
+	SlowC           float64    // w: starts are slow this much above the limit
+	Chance          float64    // ε, of a failed start that no cold explains
+	SlowSeen        bool       // the loggers of this group report slow starts
 	// The middle unit of the group, now.
 	TypicalWear, TypicalDemand, TypicalLoop, TypicalDip float64
 

@@ -39,12 +39,9 @@ func (m *model) run(o observer) belief {
 	}
 }
 
-// step takes in all of one week: renewed parts, rest volts, how starts ended, then the rows.
+// step takes in all of one week: how starts ended, renewed parts, rest volts, then the rows.
 func (m *model) step(c *cursor, o observer) {
 	t, b := m.t, &c.belief
-	for ; c.change < len(t.Changes) && t.Changes[c.change].Week <= c.week; c.change++ {
-		m.change(b, t.Changes[c.change])
-	}
 	firstEvent := c.event
 	for c.event < len(t.Events) && t.Events[c.event].Week <= c.week {
 		c.event++
@@ -54,13 +51,17 @@ func (m *model) step(c *cursor, o observer) {
 		row = &t.Weeks[c.row]
 		c.row++
 	}
-	if row != nil && row.Rest.N > 0 {
-		b.rest(row.Rest.Y, row.Rest.N)
-	}
 	if o != nil {
 		o.starts(m, b, row, t.Events[firstEvent:c.event])
 	}
-	m.outcomes(b, row, t.Events[firstEvent:c.event])
+	m.outcomes(b, row, t.Events[firstEvent:c.event]) // before the change: a part is renewed because of them
+	for ; c.change < len(t.Changes) && t.Changes[c.change].Week <= c.week; c.change++ {
+		m.change(b, t.Changes[c.change])
+		row = nil // its cranks are of two parts
+	}
+	if row != nil && row.Rest.N > 0 {
+		b.rest(row.Rest.Y, row.Rest.N)
+	}
 	for ; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week; c.test++ {
 		m.testRow(b, &t.Tests[c.test], o)
 	}

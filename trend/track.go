@@ -61,7 +61,6 @@ type WeekRow struct {
 	Sag                     Mean    // ln of the ohmic drop under the mean volts, in units of the rated battery
 	Low                     Mean    // ln((rest − min) / min)
 	Current, Speed, Seconds Mean    // ln of current / rated, of rpm and of ms, the first without the oil's part
-	MeanV                   float64 // per battery, mean while cranking; 0: unknown
 	Rest                    Mean    // V per battery before the first crank of a day
 	ColdestC                float64 // coldest start that went well
 	From, To                int     // its starts in Track.Starts
