@@ -255,11 +255,7 @@ func (b *tab) printed(name, path string) {
 	for _, selector := range []string{".filter", ".bar nav", ".who"} {
 		require.Equal(b.t, "none", b.value("getComputedStyle(document.querySelector('"+selector+"')).display"), selector)
 	}
-	if *pictures == "" {
-		return
-	}
-	pdf := run(b, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperA4)))
-	require.NoError(b.t, os.WriteFile(filepath.Join(*pictures, name+".pdf"), pdf, 0o600))
+	b.keep(name + "-print")
 }
 
 func (b *tab) number(js string) float64 {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 
@@ -24,6 +25,7 @@ const (
 type ladderView struct {
 	Place  string
 	Src    string
+	Narrow string // address of the same for a phone
 	Alt    string
 	Width  int
 	Height int
@@ -85,10 +87,11 @@ func (s *Server) newLadderView(ctx context.Context, q listQuery, v viewer, issue
 		Place: depotName(depots[i]), Src: from.href("/winter-list/cold-ladder.svg"), Alt: picture.Description,
 		Width: picture.Width, Height: picture.Height,
 	}
+	view.Narrow = asNarrow(view.Src)
 	for _, u := range data.Units[:min(rungsNamed, len(data.Units))] {
 		view.Rows = append(view.Rows, ladderRow{
 			string(u.Unit), unitHref(u.Unit), reports.Degrees(u.ColdLimitC),
-			reports.Degrees(u.P10C) + " to " + reports.Degrees(u.P90C), reports.LookOf(u.Band),
+			intervalWords(u.P10C, u.P90C), reports.LookOf(u.Band),
 		})
 	}
 	if len(depots) > 1 {
@@ -126,8 +129,26 @@ func (s *Server) coldLadder(c echo.Context) error {
 	if len(data.Units) == 0 {
 		return notFoundError{fmt.Errorf("no cold limit is known at depot %q", q.Depot)}
 	}
-	picture, err := reports.Ladder("cold-ladder", data, rungsNamed, reports.PageWidth)
+	picture, err := reports.Ladder("cold-ladder", data, rungsNamed, pictureWidth(c))
 	return sendPicture(c, picture, err)
+}
+
+// narrow in the address asks for the picture as drawn for a phone: text keeps its size and the drawing has less room.
+const narrow = "narrow"
+
+func pictureWidth(c echo.Context) int {
+	if c.QueryParams().Has(narrow) {
+		return reports.MailWidth
+	}
+	return reports.PageWidth
+}
+
+// asNarrow is the address of the same picture for a phone.
+func asNarrow(src string) string {
+	if strings.Contains(src, "?") {
+		return src + "&" + narrow
+	}
+	return src + "?" + narrow
 }
 
 // sendPicture answers with the drawing, under a policy of its own.
@@ -216,6 +237,6 @@ func (s *Server) crankVolts(c echo.Context) error {
 	if len(chart.shown) == 0 {
 		return notFoundError{fmt.Errorf("unit %q has no cranks with volts and temperature", sheet.history.Unit.ID)}
 	}
-	picture, err := reports.Cranking("crank-volts", chart.data, reports.PageWidth)
+	picture, err := reports.Cranking("crank-volts", chart.data, pictureWidth(c))
 	return sendPicture(c, picture, err)
 }

@@ -25,7 +25,7 @@ func TestWinterListShowsWhatIsKnown(t *testing.T) {
 	require.Equal(t, []string{"N-1", "S-1", string(hostileUnit), "N-2", "S-2"}, listedUnits(doc))
 
 	rows := all(all(doc, "table", "class", "list")[0], "tbody", "", "")
-	require.Equal(t, "1 N-1 NOR ▲ swap about even, 50 % −6.0 °C −9.0 °C to −3.5 °C starter, 50 % 6 Dec 514.20 312.00 "+
+	require.Equal(t, "1 N-1 NOR ▲ swap about even, 50 % −6.0 °C −9.0 to −3.5 °C starter, 50 % 6 Dec 514.20 312.00 "+
 		"cranks 0.4 V lower than a year ago <b>at 0 °C</b>", strings.ReplaceAll(text(rows[0]), "\u00a0", " "))
 	require.Contains(t, text(rows[4]), "not known not known battery", "unknown is not zero")
 
@@ -161,7 +161,7 @@ func TestUnitPage(t *testing.T) {
 	require.Equal(t, "Unit N-1", text(all(doc, "h1", "", "")[0]))
 	words := strings.ReplaceAll(text(doc), "\u00a0", " ")
 	for _, want := range []string{
-		"North & Sons <yard> (NOR)", "medium <i>", "▲ swap", "Place on the list 1 of 5", "−6.0 °C (−9.0 °C to −3.5 °C in four cases of five)",
+		"North & Sons <yard> (NOR)", "medium <i>", "▲ swap", "Place on the list 1 of 5", "−6.0 °C (−9.0 to −3.5 °C in four cases of five)",
 		"cranks 0.4 V lower than a year ago <b>at 0 °C</b>", "starter 50 %", "The last twelve months:", "V at 0 °C",
 		"2026-11-20 18:30 1 12.41 V 602 A SAE – 4.0 °C <em>jo</em> a & b", // 23:30 UTC on the clock of Toronto
 		"B-1 P-70 850 A SAE, agm 2024-03-03 still fitted", "B-0 P-70 850 A SAE, agm 2022-02-01 2024-03-03, failed", "ST-9 Q-2 not known still fitted",

@@ -29,10 +29,10 @@ type breakdownRow struct{ When, Cause, Cost, Hours string }
 type crankRow struct{ When, Temperature, Rest, Lowest, Mean, Duration, Outcome string }
 
 type cranksView struct {
-	Src, Alt, Reading string
-	Width, Height     int
-	Fits              []string // what the lines say, in words
-	Rows              []crankRow
+	Src, Narrow, Alt string // Narrow: address of the same for a phone
+	Width, Height    int
+	Fits             []string // what the lines say, in words
+	Rows             []crankRow
 }
 
 func newCranksView(sheet unitSheet) (*cranksView, error) {
@@ -46,8 +46,9 @@ func newCranksView(sheet unitSheet) (*cranksView, error) {
 	}
 	v := &cranksView{
 		Src: unitHref(sheet.history.Unit.ID) + "/crank-volts.svg", Alt: picture.Title + ". " + picture.Description,
-		Reading: chart.data.Reading, Width: picture.Width, Height: picture.Height, Fits: chart.lines,
+		Width: picture.Width, Height: picture.Height, Fits: chart.lines,
 	}
+	v.Narrow = asNarrow(v.Src)
 	zone := sheet.depot.Zone()
 	for _, c := range chart.shown {
 		v.Rows = append(v.Rows, crankRow{

@@ -7,6 +7,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 
@@ -226,7 +227,7 @@ func newWinterRow(f fleet.Forecast, today fleet.Date) winterRow {
 		Chance: notKnown, ColdLimit: notKnown, Suspect: suspectWords(f), SwapBy: "–", Loss: moneyOr(f.ExpectedLoss), SwapCost: moneyOr(f.SwapCost),
 	}
 	if p, ok := f.NoStartProbability.Get(); ok {
-		r.Chance = reports.Chance(p)
+		r.Chance = strings.ReplaceAll(reports.Chance(p), " %", "\u00a0%")
 	}
 	r.ColdLimit, r.Interval = coldLimitWords(f)
 	if by, ok := f.SwapBy.Get(); ok {
@@ -248,9 +249,14 @@ func coldLimitWords(f fleet.Forecast) (limit, interval string) {
 	lo, okLo := f.ColdLimitP10C.Get()
 	hi, okHi := f.ColdLimitP90C.Get()
 	if okLo && okHi {
-		interval = reports.Degrees(lo) + " to " + reports.Degrees(hi)
+		interval = intervalWords(lo, hi)
 	}
 	return limit, interval
+}
+
+// intervalWords names the unit of measure once: −9.0 to −3.5 °C.
+func intervalWords(lo, hi float64) string {
+	return strings.TrimSuffix(reports.Degrees(lo), "\u00a0°C") + " to " + reports.Degrees(hi)
 }
 
 func suspectWords(f fleet.Forecast) string {
