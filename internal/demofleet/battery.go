@@ -42,7 +42,7 @@ func (p plates) at(tC float64) cold {
 		ohmV:   ohmicV * (1 + p.corrosion) * (1 + 0.3*(1-p.charge)) / (arrhenius(ohmicEnergy) * math.Pow(p.mass, 0.25)),
 		tafelV: cells * 2 * gasConstant * k / faraday,
 		x0:     2 * exchange * p.mass * arrhenius(exchangeEnergy),
-		xLim:   limiting * p.mass * (0.15 + 0.85*p.charge) * arrhenius(diffusionEnergy),
+		xLim:   limiting * p.mass * (0.03 + 0.97*p.charge) * arrhenius(diffusionEnergy),
 	}
 }
 
@@ -72,8 +72,8 @@ type bank struct {
 	parallel bool
 }
 
-// nearLimit keeps a current just inside the plates' limit, where the voltage has long fallen to nothing.
-const nearLimit = 1 - 1e-12
+// nearLimit keeps a current just inside the plates' limit; there the voltage gives way to whatever it is held against.
+const nearLimit = 1 - 1e-5
 
 // most is the largest current that the bank's plates let through.
 func (k bank) most() float64 {
@@ -88,7 +88,7 @@ func (k bank) most() float64 {
 }
 
 // v is the bank's voltage per 12 V when the mean current per string is x. In parallel the batteries share the current
-// so that their voltages agree; three Newton steps from the even share settle that to a millivolt.
+// so that their voltages agree: Newton steps from the even share, halving where a step leaves the bracket.
 func (k bank) v(x float64) float64 {
 	if !k.two {
 		return k.a.v(x)
@@ -96,12 +96,23 @@ func (k bank) v(x float64) float64 {
 	if !k.parallel {
 		return (k.a.v(x) + k.b.v(x)) / 2
 	}
-	xa := x
-	low, high := 2*x-nearLimit*k.b.xLim, nearLimit*k.a.xLim
-	for range 3 {
-		xa = math.Max(low, math.Min(high, xa))
-		xa += (k.a.v(xa) - k.b.v(2*x-xa)) / (k.a.slope(xa) + k.b.slope(2*x-xa))
+	low, high := 2*x-nearLimit*k.b.xLim, nearLimit*k.a.xLim // within these neither is beyond its limit
+	xa := math.Max(low, math.Min(high, x))
+	for range 60 {
+		gap := k.a.v(xa) - k.b.v(2*x-xa) // falls as xa rises
+		if gap > 0 {
+			low = xa
+		} else {
+			high = xa
+		}
+		next := xa + gap/(k.a.slope(xa)+k.b.slope(2*x-xa))
+		if next <= low || next >= high {
+			next = (low + high) / 2
+		}
+		if math.Abs(next-xa) < 1e-9 || math.Abs(gap) < 1e-6 {
+			break
+		}
+		xa = next
 	}
-	xa = math.Max(low, math.Min(high, xa))
-	return (k.a.v(xa) + k.b.v(2*x-xa)) / 2
+	return math.Min(k.a.v(xa), k.b.v(2*x-xa)) // equal, unless one is at its limit
 }

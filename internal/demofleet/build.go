@@ -11,7 +11,7 @@ import (
 const (
 	weatherYears = 13  // of temperatures on file
 	recordDays   = 913 // of readings on file: two and a half years
-	lifeDays     = 5 * 365
+	lifeDays     = 7 * 365
 	forecastDays = 7
 	// comingDays of weather are made past the day of the data, so that a forecast is near the truth and tests can let
 	// the story units meet their season.
@@ -73,14 +73,14 @@ func newMachine(o Options, p depotPlan, w weather, key fleet.UnitID, testers []t
 	rng := newChance(o.Seed, "unit "+string(key))
 	m := &machine{
 		rng: rng, plan: p, zone: p.depot.Zone(), weather: w, story: tale,
-		class: chooseClass(rng, tale), recordsFrom: o.Today - recordDays, startHour: rng.between(4.8, 7.4), holidays: rng.hit(0.6),
+		class: chooseClass(rng, tale), recordsFrom: o.Today - recordDays, startHour: rng.between(4.8, 7.4), holidays: rng.hit(0.6) || tale != nil,
 	}
 	m.testEvery = [][2]int{{7, 12}, {14, 24}, {24, 38}}[rng.IntN(3)]
 	m.engine = m.class.engine
 	m.engine.oil = p.oil
 	if tale == nil {
-		m.engine.nominal *= rng.spread(0.07)
-		m.engine.needRM *= rng.spread(0.05)
+		m.engine.nominal *= rng.spread(0.09)
+		m.engine.needRM *= rng.spread(0.08)
 	}
 	m.describe(key, o.Today)
 	m.equip(o.Today, testers)
@@ -188,7 +188,7 @@ func (m *machine) firstParts(today fleet.Date) {
 	for i := range m.batteries {
 		m.fitBattery(i, begin-fleet.Date(age), part)
 		if m.story != nil {
-			m.batteries[i].corrodes, m.batteries[i].sheds = 0.7, 0.7
+			m.batteries[i].corrodes, m.batteries[i].sheds = 0.4, 0.4
 		}
 	}
 	m.fitStarter(begin - fleet.Date(min(m.rng.IntN(3*365), int(begin-inService))))

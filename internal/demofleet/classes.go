@@ -29,7 +29,7 @@ func depotPlans() []depotPlan {
 				ID: "NOR", Name: "North Yard", Timezone: "Europe/Helsinki", Latitude: fleet.Known(64.3), Longitude: fleet.Known(27.2),
 				ElevationM: fleet.Known(140.0), SwapsPerWeek: fleet.Known(5), CostCentre: "4300",
 			},
-			climate: climate{meanC: 2.6, amplitudeC: 13.0, winterSdC: 5.2, summerSdC: 3.0, halfRangeC: 4.5, winterLevelSdC: 0.9},
+			climate: climate{meanC: 2.6, amplitudeC: 13.0, winterSdC: 4.6, summerSdC: 3.0, halfRangeC: 4.5, winterLevelSdC: 0.9},
 			letter:  "N", share: 0.32, oil: thinOil, pluggedIn: 0.25, indoors: 0.12,
 		},
 		{
@@ -37,7 +37,7 @@ func depotPlans() []depotPlan {
 				ID: "PLA", Name: "Plains Yard", Timezone: "Europe/Warsaw", Latitude: fleet.Known(53.1), Longitude: fleet.Known(23.0),
 				ElevationM: fleet.Known(165.0), SwapsPerWeek: fleet.Known(6), CostCentre: "4200",
 			},
-			climate: climate{meanC: 8.0, amplitudeC: 11.8, winterSdC: 4.6, summerSdC: 3.2, halfRangeC: 5.0, winterLevelSdC: 0.9},
+			climate: climate{meanC: 8.0, amplitudeC: 11.8, winterSdC: 4.1, summerSdC: 3.2, halfRangeC: 5.0, winterLevelSdC: 0.9},
 			letter:  "P", share: 0.40, oil: thickOil, indoors: 0.08,
 		},
 	}
@@ -81,7 +81,7 @@ func classes() []class {
 	return []class{
 		{
 			name: "heavy", fuel: fleet.Diesel, litres: []float64{10.8, 12.8}, volts: 24, batteries: 2, share: 0.30,
-			engine:       engine{nominal: 0.275, dry: 0.35, motorV: 0.55, cableV: 0.20, brushV: 0.55, nominalRM: 200, needRM: 76, needColdC: 0.6},
+			engine:       engine{nominal: 0.275, dry: 0.35, motorV: 0.55, cableV: 0.20, brushV: 0.55, nominalRM: 200, needRM: 70, needColdC: 0.6},
 			cranksPerDay: 2.0, noStartCost: 62000, manual: 0.2,
 			parts: []batteryPart{
 				{"HB-180-EN", fleet.Flooded, 1000, 180, fleet.EN, 18900, 2200, 24, 0, 1.05},
@@ -91,7 +91,7 @@ func classes() []class {
 		},
 		{
 			name: "medium", fuel: fleet.Diesel, litres: []float64{4.5, 6.7}, volts: 12, batteries: 2, share: 0.25,
-			engine:       engine{nominal: 0.27, dry: 0.35, motorV: 0.55, cableV: 0.24, brushV: 0.55, nominalRM: 210, needRM: 78, needColdC: 0.6},
+			engine:       engine{nominal: 0.27, dry: 0.35, motorV: 0.55, cableV: 0.24, brushV: 0.55, nominalRM: 210, needRM: 72, needColdC: 0.6},
 			cranksPerDay: 2.6, noStartCost: 45000, manual: 0.5,
 			parts: []batteryPart{
 				{"MB-100-SAE", fleet.Flooded, 800, 100, fleet.SAE, 15800, 1800, 24, 12, 1.0},
@@ -101,7 +101,7 @@ func classes() []class {
 		},
 		{
 			name: "van", fuel: fleet.Diesel, litres: []float64{2.0, 2.2}, volts: 12, batteries: 1, share: 0.25,
-			engine:       engine{nominal: 0.27, dry: 0.38, motorV: 0.52, cableV: 0.20, brushV: 0.5, nominalRM: 230, needRM: 86, needColdC: 0.6},
+			engine:       engine{nominal: 0.27, dry: 0.38, motorV: 0.52, cableV: 0.20, brushV: 0.5, nominalRM: 230, needRM: 79, needColdC: 0.6},
 			cranksPerDay: 3.6, noStartCost: 31000, manual: 0.8,
 			parts: []batteryPart{
 				{"VB-95-EFB", fleet.EFB, 850, 95, fleet.EN, 14900, 1400, 24, 12, 1.0},
@@ -111,7 +111,7 @@ func classes() []class {
 		},
 		{
 			name: "light", fuel: fleet.Petrol, litres: []float64{1.2, 1.6}, volts: 12, batteries: 1, share: 0.20,
-			engine:       engine{nominal: 0.25, dry: 0.36, motorV: 0.55, cableV: 0.18, brushV: 0.5, nominalRM: 240, needRM: 76, needColdC: 0.9},
+			engine:       engine{nominal: 0.25, dry: 0.36, motorV: 0.55, cableV: 0.18, brushV: 0.5, nominalRM: 240, needRM: 71, needColdC: 0.9},
 			cranksPerDay: 2.8, noStartCost: 18000, manual: 0.7,
 			parts: []batteryPart{
 				{"LB-60-EN", fleet.Flooded, 540, 60, fleet.EN, 9800, 1000, 24, 0, 1.1},

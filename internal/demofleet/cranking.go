@@ -70,8 +70,14 @@ func (e engine) crank(k bank, w wear, oilC float64) turn {
 	if math.Pow(stall/e.nominal, 1.5) > breakaway*(e.dry+w.drag) {
 		t.current = root(func(x float64) float64 { return -surplus(x) }, 1e-4, stall)
 		t.speed, t.meanV = speed(t.current), k.v(t.current)
+		// Where the plates let no more current through, their voltage gives way until the engine's drag is met.
+		torque := math.Pow(t.current/e.nominal, 1.5) - e.dry - w.drag
+		if met := math.Pow(math.Max(0, torque)/(1-e.dry), 2) / thick; met < t.speed {
+			t.meanV -= (t.speed - met) * emfScale * math.Sqrt(t.current/e.nominal)
+			t.speed = met
+		}
 	}
-	t.minV = k.v(t.current + inrush*(stall-t.current))
+	t.minV = math.Min(t.meanV, k.v(t.current+inrush*(stall-t.current)))
 	return t
 }
 
@@ -89,11 +95,11 @@ func root(f func(float64) float64, low, high float64) float64 {
 		return low
 	}
 	side := 0 // which end stood still last time: standing twice, its value is halved
-	for range 60 {
+	for range 90 {
 		x := (low*fh - high*fl) / (fh - fl)
 		fx := f(x)
 		switch {
-		case math.Abs(fx) < 1e-5 || high-low < 1e-7:
+		case math.Abs(fx) < 1e-5 || high-low < 1e-12:
 			return x
 		case fx > 0:
 			low, fl = x, fx

@@ -179,7 +179,8 @@ func (m *machine) testOne(i int, at time.Time, airC float64) (row fleet.Test, sh
 	if tt.load {
 		half := b.part.ccaA / 2
 		row.LoadA, row.LoadS = fleet.Known(half), fleet.Known(15.0)
-		loaded := math.Max(1, b.at(airC).v(0.5)-0.15)
+		k := b.at(airC)
+		loaded := math.Max(1, k.v(math.Min(0.5, nearLimit*k.xLim))-0.15)
 		row.LoadV = fleet.Known(roundTo(loaded*(1+(tt.bias-1)/3)+m.rng.normal(0.05), 0.01))
 		return row, shown
 	}

@@ -139,32 +139,27 @@ func (m *machine) workday(d fleet.Date, minC, maxC float64) {
 	m.discharge(d)
 	at := m.clock(d, m.startHour+m.rng.normal(0.25))
 	n := m.night(minC, maxC)
-	if m.story != nil {
-		m.story.spare(m, d, n)
-	}
-	if !m.start(d, at, n) {
+	if m.story != nil && !m.story.spare(m, d, n) || !m.start(d, at, n) {
 		return
 	}
 	m.lastRun = d
-	for _, hour := range m.warmHours() {
-		day := minC + (maxC-minC)*0.8
-		coolant := m.rng.between(45, 85)
-		m.log(m.clock(d, hour), m.engine.crank(m.bank(day+8), m.wear(), coolant), night{day, day + 8, coolant}, fleet.Started, true)
+	if m.logger.kind != noLogger && d >= m.recordsFrom {
+		m.warmStarts(d, minC+(maxC-minC)*0.8)
 	}
 	m.recharge((minC + maxC) / 2)
 }
 
-func (m *machine) warmHours() []float64 {
-	var hours []float64
+// warmStarts are the day's later ones. They never fail here, so only what a logger would see of them is worked out.
+func (m *machine) warmStarts(d fleet.Date, airC float64) {
 	hour := m.startHour + 1
 	for m.rng.hit(1 - 1/m.class.cranksPerDay) {
 		hour += m.rng.between(0.4, 2.2)
 		if hour > 21 {
-			break
+			return
 		}
-		hours = append(hours, hour)
+		n := night{airC: airC, batteryC: airC + 8, oilC: m.rng.between(45, 85)}
+		m.log(m.clock(d, hour), m.engine.crank(m.bank(n.batteryC), m.wear(), n.oilC), n, fleet.Started, true)
 	}
-	return hours
 }
 
 // start tries to start the cold engine, and sees to what follows when it does not.
@@ -261,7 +256,7 @@ func (m *machine) age(meanC float64) {
 // Of a battery of usual make at a yearly mean of 8 °C.
 const (
 	corrosionPerYear = 0.115
-	massPerYear      = 0.075
+	massPerYear      = 0.085
 )
 
 // strike lets faults begin by chance, and those that are there grow.

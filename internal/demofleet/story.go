@@ -33,13 +33,13 @@ func scripts(today fleet.Date) []script {
 		{
 			tale:  Tale{"C-003", fleet.ChargingPart, "Something draws current while the van stands: sound on weekdays, low after every weekend, and too low after the holidays."},
 			class: "van", today: today, overDays: 150,
-			shape: func(m *machine, level float64) { m.drain = 0.0019 * level },
+			shape: func(m *machine, level float64) { m.drain = 0.0062 * level },
 		},
 		{
 			tale:  Tale{"N-003", fleet.BatteryPart, "A battery that fades: its tests fall month by month and its cranking volts with them, while the current stays as it was."},
 			class: "van", today: today, overDays: 900,
 			shape: func(m *machine, level float64) {
-				m.batteries[0].mass = math.Max(0.08, 1-0.52*math.Pow(level, 1.6))
+				m.batteries[0].mass = math.Max(0.08, 1-0.58*math.Pow(level, 1.6))
 				m.batteries[0].corrosion = 0.95 * level
 			},
 		},
@@ -51,13 +51,26 @@ func scripts(today fleet.Date) []script {
 		{
 			tale:  Tale{"P-003", fleet.CablePart, "A ground cable that corrodes: the volts at the battery look good and the tests too, but the engine turns ever more slowly."},
 			class: "heavy", today: today, overDays: 420,
-			shape: func(m *machine, level float64) { m.cable.level = 4.4 * level * level },
+			shape: func(m *machine, level float64) {
+				m.cable.level = 7 * level * level
+				m.keep(0.85, 0.2)
+			},
 		},
 		{
-			tale:  Tale{"P-004", fleet.StarterPart, "A starter that drags: it draws half as much current again as its class, and pulls sound batteries down."},
+			tale:  Tale{"P-004", fleet.StarterPart, "A starter that drags: it draws far more current than the others of its class, and pulls batteries down that test well."},
 			class: "heavy", today: today, overDays: 420,
-			shape: func(m *machine, level float64) { m.drag.level = 1.15 * level * level },
+			shape: func(m *machine, level float64) {
+				m.drag.level = 1.8 * level * level
+				m.keep(0.78, 0.3)
+			},
 		},
+	}
+}
+
+// keep holds the batteries at middle age, so that only the written fault moves.
+func (m *machine) keep(mass, corrosion float64) {
+	for i := range m.batteries {
+		m.batteries[i].mass, m.batteries[i].corrosion = mass, corrosion
 	}
 }
 
@@ -70,10 +83,11 @@ func (s *script) set(m *machine, d fleet.Date) {
 }
 
 // spare keeps the unit going until the day of the data: should a night before it be too cold for what is written, the
-// fault is held back as far as it must be. What comes after that day is left to the fault.
-func (s *script) spare(m *machine, d fleet.Date, n night) {
+// fault is held back as far as it must be, and if nothing helps the unit stays in the yard (false). What comes after that
+// day is left to the fault.
+func (s *script) spare(m *machine, d fleet.Date, n night) bool {
 	if d >= s.today {
-		return
+		return true
 	}
 	const margin = 1.12 // over the speed needed, so that chance does not undo it
 	runs := func() bool {
@@ -85,4 +99,5 @@ func (s *script) spare(m *machine, d fleet.Date, n night) {
 			m.batteries[i].charge = math.Max(m.batteries[i].charge, 0.6)
 		}
 	}
+	return runs()
 }
