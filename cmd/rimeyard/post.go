@@ -31,41 +31,47 @@ func newSender(home string) (sender reports.Sender, from string, err error) {
 // gatherWinterList brings together the newest list, the one before it, and the depots' winters.
 func gatherWinterList(db *store.DB) reports.Gather {
 	return func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (reports.WinterListData, error) {
-		data := reports.WinterListData{Depot: depot, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
 		issue, err := db.LatestIssue(ctx)
 		if err != nil {
-			return data, err
+			return reports.WinterListData{}, err
 		}
-		if data.List, err = listOf(ctx, db, issue); err != nil {
-			return data, err
-		}
-		before, err := db.IssueBefore(ctx, issue.AsOf)
-		if err == nil {
-			previous, listErr := listOf(ctx, db, before)
-			data.Previous, err = &previous, listErr
-		}
-		if err != nil && !errors.Is(err, fleet.ErrNoIssue) {
-			return data, err
-		}
-		if data.Depots, err = db.Depots(ctx); err != nil {
-			return data, err
-		}
-		temps, err := db.DayTemps(ctx)
+		list, err := listOf(ctx, db, issue)
 		if err != nil {
-			return data, err
+			return reports.WinterListData{}, err
 		}
-		for _, d := range data.Depots {
-			for _, w := range trend.Winters(temps[d.ID], trend.SeasonOf(issue.AsOf, d), issue.AsOf) {
-				data.PastMinimaC[d.ID] = append(data.PastMinimaC[d.ID], w.MinC)
-			}
-			for _, t := range temps[d.ID] {
-				if low, known := t.MinC.Get(); known && t.Date == today+1 { // the coldest hour of tonight is tomorrow's dawn
-					data.TonightC[d.ID] = low
-				}
-			}
-		}
-		return data, nil
+		return gatherAround(ctx, db, list, depot, today)
 	}
+}
+
+// gatherAround adds to a list what its report says beside it.
+func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, depot fleet.DepotID, today fleet.Date) (reports.WinterListData, error) {
+	data := reports.WinterListData{List: list, Depot: depot, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
+	before, err := db.IssueBefore(ctx, list.AsOf)
+	if err == nil {
+		previous, listErr := listOf(ctx, db, before)
+		data.Previous, err = &previous, listErr
+	}
+	if err != nil && !errors.Is(err, fleet.ErrNoIssue) {
+		return data, err
+	}
+	if data.Depots, err = db.Depots(ctx); err != nil {
+		return data, err
+	}
+	temps, err := db.DayTemps(ctx)
+	if err != nil {
+		return data, err
+	}
+	for _, d := range data.Depots {
+		for _, w := range trend.Winters(temps[d.ID], trend.SeasonOf(list.AsOf, d), list.AsOf) {
+			data.PastMinimaC[d.ID] = append(data.PastMinimaC[d.ID], w.MinC)
+		}
+		for _, t := range temps[d.ID] {
+			if low, known := t.MinC.Get(); known && t.Date == today+1 { // the coldest hour of tonight is tomorrow's dawn
+				data.TonightC[d.ID] = low
+			}
+		}
+	}
+	return data, nil
 }
 
 func listOf(ctx context.Context, db *store.DB, issue fleet.Issue) (fleet.RankedList, error) {
