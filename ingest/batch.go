@@ -140,5 +140,7 @@ func (b *batchSource) next() (record, error) {
 	return record{line: int64(b.at), fields: b.fields, flaw: bad}, nil
 }
 
-func (b *batchSource) comma() bool  { return false }
+func (b *batchSource) comma() bool { return false }
+
+// Close has nothing to end.
 func (b *batchSource) Close() error { return nil }

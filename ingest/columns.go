@@ -18,7 +18,7 @@ var (
 	hintFahrenheit = "if it is Fahrenheit, name the column with _f instead of _c (temperature_f for temperature_c)"
 
 	// The air is never hotter than 56.7 °C (Furnace Creek 1913) and, where vehicles work, hardly colder than −67.7 °C
-	// (Oymyakon 1933); World Meteorological Organization, World Weather & Climate Extremes Archive.
+	// (Oymyakon 1933); WMO, World Weather & Climate Extremes Archive.
 	airC     = span{-70, 60, "°C", hintFahrenheit}
 	coolantC = span{-70, 130, "°C", hintFahrenheit}
 

@@ -39,7 +39,9 @@ type fileSource struct {
 	file *os.File
 }
 
-func (f *fileSource) comma() bool  { return f.separator == ';' }
+func (f *fileSource) comma() bool { return f.separator == ';' }
+
+// Close closes the file.
 func (f *fileSource) Close() error { return f.file.Close() }
 
 // openFile returns a file's rows with the header as the first of them.

@@ -314,9 +314,12 @@ func (rd *reader) keptRow(rec record, bad *flaw) fleet.KeptRow {
 			row.Header = append(row.Header, h)
 		}
 	}
-	for i, f := range rec.fields[:min(len(rec.fields), mostFields)] {
-		// Where a row came from the first time is no part of it. Of a row with too few or too many fields, nobody knows which are.
-		if !whole || !rd.isKeptColumn(i) {
+	own := rec.fields[:min(len(rec.fields), mostFields)]
+	if n := len(rd.in.names); !whole && len(own) > len(keptColumns) && n > len(keptColumns) && rd.isKeptColumn(n-1) {
+		own = own[:len(own)-len(keptColumns)] // they come last, where WriteKept has put them
+	}
+	for i, f := range own {
+		if !whole || !rd.isKeptColumn(i) { // where a row came from the first time is no part of it
 			row.Fields = append(row.Fields, storable(f[:min(len(f), maxFieldBytes)]))
 		}
 	}

@@ -26,46 +26,46 @@ var now = time.Date(2025, 11, 3, 9, 0, 0, 0, time.UTC)
 
 func options() ingest.Options { return ingest.Options{Source: "test", Now: now} }
 
-func importPaths(t testing.TB, db *store.DB, paths ...string) *ingest.Result {
-	t.Helper()
+func importPaths(tb testing.TB, db *store.DB, paths ...string) *ingest.Result {
+	tb.Helper()
 	res, err := ingest.Import(context.Background(), db, paths, options())
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, res.Close()) })
+	require.NoError(tb, err)
+	tb.Cleanup(func() { require.NoError(tb, res.Close()) })
 	return res
 }
 
-func newFleet(t testing.TB) *store.DB {
-	t.Helper()
-	db := store.New(pgtest.New(t))
-	require.True(t, importPaths(t, db, fleetDir).Complete())
+func newFleet(tb testing.TB) *store.DB {
+	tb.Helper()
+	db := store.New(pgtest.New(tb))
+	require.True(tb, importPaths(tb, db, fleetDir).Complete())
 	return db
 }
 
 // kept collects the rows kept apart.
-func kept(t testing.TB, res *ingest.Result) []fleet.KeptRow {
-	t.Helper()
+func kept(tb testing.TB, res *ingest.Result) []fleet.KeptRow {
+	tb.Helper()
 	var rows []fleet.KeptRow
 	for row, err := range res.Kept() {
-		require.NoError(t, err)
+		require.NoError(tb, err)
 		rows = append(rows, row)
 	}
 	return rows
 }
 
-func write(t testing.TB, name, content string) string {
-	t.Helper()
-	path := filepath.Join(t.TempDir(), name)
-	require.NoError(t, os.WriteFile(path, []byte(content), 0o600))
+func write(tb testing.TB, name, content string) string {
+	tb.Helper()
+	path := filepath.Join(tb.TempDir(), name)
+	require.NoError(tb, os.WriteFile(path, []byte(content), 0o600))
 	return path
 }
 
-func pack(t testing.TB, content string) string {
-	t.Helper()
+func pack(tb testing.TB, content string) string {
+	tb.Helper()
 	var b bytes.Buffer
 	z := gzip.NewWriter(&b)
 	_, err := z.Write([]byte(content))
-	require.NoError(t, err)
-	require.NoError(t, z.Close())
+	require.NoError(tb, err)
+	require.NoError(tb, z.Close())
 	return b.String()
 }
 

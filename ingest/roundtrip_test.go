@@ -14,12 +14,12 @@ import (
 )
 
 // export writes all kinds into a folder and returns it.
-func export(t testing.TB, db *store.DB) string {
-	t.Helper()
-	dir, kinds := t.TempDir(), fleet.Kinds()
-	require.NoError(t, db.Export(t.Context(), kinds[:], func(k fleet.Kind, write func(io.Writer) error) error {
+func export(tb testing.TB, db *store.DB) string {
+	tb.Helper()
+	dir, kinds := tb.TempDir(), fleet.Kinds()
+	require.NoError(tb, db.Export(tb.Context(), kinds[:], func(k fleet.Kind, write func(io.Writer) error) error {
 		f, err := os.Create(filepath.Join(dir, string(k)+".csv"))
-		require.NoError(t, err)
+		require.NoError(tb, err)
 		defer f.Close()
 		return write(f)
 	}))
@@ -27,12 +27,12 @@ func export(t testing.TB, db *store.DB) string {
 }
 
 // contents reads a folder of exports.
-func contents(t testing.TB, dir string) map[fleet.Kind]string {
-	t.Helper()
+func contents(tb testing.TB, dir string) map[fleet.Kind]string {
+	tb.Helper()
 	files := map[fleet.Kind]string{}
 	for _, k := range fleet.Kinds() {
 		b, err := os.ReadFile(filepath.Join(dir, string(k)+".csv"))
-		require.NoError(t, err)
+		require.NoError(tb, err)
 		files[k] = string(b)
 	}
 	return files

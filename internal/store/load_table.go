@@ -19,11 +19,6 @@ const (
 	timeType
 )
 
-// sqlType is the type's name in SQL.
-func (t columnType) sqlType() string {
-	return [...]string{"text", "float8", "int4", "int8", "date", "timestamptz"}[t]
-}
-
 type tableColumn struct {
 	name string
 	typ  columnType
@@ -37,7 +32,6 @@ type loadTable struct {
 	kind    fleet.Kind
 	name    string
 	columns []tableColumn
-	zoneOf  string // the column, unit or depot, that tells whose zone times are written in
 }
 
 func columnsOf(spec string) []tableColumn {
@@ -61,24 +55,24 @@ func tableOf(kind fleet.Kind) loadTable { return loadTables[kind] }
 
 var loadTables = map[fleet.Kind]loadTable{
 	fleet.DepotsKind: {fleet.DepotsKind, "depot", columnsOf(`depot text key, name text, timezone text, latitude float,
-		longitude float, elevation_m float, swaps_per_week int, cost_centre text`), "depot"},
+		longitude float, elevation_m float, swaps_per_week int, cost_centre text`)},
 	fleet.VehiclesKind: {fleet.VehiclesKind, "unit", columnsOf(`unit text key, depot text, class text, fuel text, engine_litres float,
 		system_volts int, batteries int, gearbox text, parked text, in_service_on date, no_start_cost money, vin text,
-		starts_per_day float, criticality int`), "depot"},
+		starts_per_day float, criticality int`)},
 	fleet.BatteriesKind: {fleet.BatteriesKind, "battery_fitting", columnsOf(`battery text key, unit text, position int, part text,
 		chemistry text, rated_cca_a float, cca_standard text, rated_ah float, made_on date, fitted_on date null key,
 		removed_on date, removed_because text, price money, core_deposit money, core_returned_on date, free_months int,
-		prorata_months int`), "unit"},
+		prorata_months int`)},
 	fleet.StartersKind: {fleet.StartersKind, "starter_fitting", columnsOf(`starter text key, unit text, part text, fitted_on date null key,
-		removed_on date, removed_because text, price money, core_deposit money, core_returned_on date, free_months int`), "unit"},
+		removed_on date, removed_because text, price money, core_deposit money, core_returned_on date, free_months int`)},
 	fleet.TestsKind: {fleet.TestsKind, "battery_test", columnsOf(`tested_at time key, unit text key, position int key, battery text,
 		rest_v float, cca_a float, cca_standard text, load_v float, load_a float, load_s float, resistance_mohm float,
-		soc_pct float, temperature_c float, tested_by text, tester text, note text`), "unit"},
+		soc_pct float, temperature_c float, tested_by text, tester text, note text`)},
 	fleet.CranksKind: {fleet.CranksKind, "crank", columnsOf(`cranked_at time key, unit text key, rest_v float, min_v float,
-		mean_v float, duration_ms float, temperature_c float, coolant_c float, current_a float, rpm float, outcome text`), "unit"},
+		mean_v float, duration_ms float, temperature_c float, coolant_c float, current_a float, rpm float, outcome text`)},
 	fleet.BreakdownsKind: {fleet.BreakdownsKind, "breakdown", columnsOf(`happened_at time key, unit text key, cause text, cost money,
-		hours_down float`), "unit"},
-	fleet.TemperaturesKind: {fleet.TemperaturesKind, "day_temp", columnsOf(`depot text key, date date key, min_c float, max_c float`), "depot"},
+		hours_down float`)},
+	fleet.TemperaturesKind: {fleet.TemperaturesKind, "day_temp", columnsOf(`depot text key, date date key, min_c float, max_c float`)},
 }
 
 // staged is the temporary table in which a file's rows wait.
