@@ -59,9 +59,11 @@ func (m *machine) cranksOn(d fleet.Date) []fleet.Crank {
 	return rows[find(d):find(d+1)]
 }
 
-// mistakeDegrees lets a mechanic write degrees Fahrenheit for two weeks.
+// mistakeDegrees lets a mechanic write degrees Fahrenheit for two weeks two and a half months ago, and for two weeks half a year
+// before that: in cold weather the figures may pass for Celsius.
 func (y yard) mistakeDegrees(o Options) {
-	from, to := o.Today-75, o.Today-61
+	const twoWeeks = 14
+	warm, cool := o.Today-75, o.Today-262
 	for _, m := range y.machines {
 		if m.story != nil || m.tester == nil || m.tester.name != "COA-G2" {
 			continue
@@ -69,7 +71,7 @@ func (y yard) mistakeDegrees(o Options) {
 		for i := range m.history.Tests {
 			row := &m.history.Tests[i]
 			d := fleet.DateOf(row.At, m.zone)
-			if t, known := row.TemperatureC.Get(); known && from <= d && d < to {
+			if t, known := row.TemperatureC.Get(); known && (warm <= d && d < warm+twoWeeks || cool <= d && d < cool+twoWeeks) {
 				row.TemperatureC = fleet.Known(math.Round(t*1.8 + 32))
 			}
 		}

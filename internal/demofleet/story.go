@@ -8,14 +8,14 @@ import (
 
 // Tale is one unit that the documentation tells of, with what is wrong with it on the day of the data.
 type Tale struct {
-	Unit    fleet.UnitID
-	Suspect fleet.Part // empty: nothing is wrong
-	Says    string
+	Unit    fleet.UnitID `json:"unit"`
+	Suspect fleet.Part   `json:"suspect"` // empty: nothing is wrong
+	Says    string       `json:"says"`
 }
 
 // Story lists the units whose course is written, and not left to chance, in every demonstration fleet.
 type Story struct {
-	Tales []Tale
+	Tales []Tale `json:"tales"`
 }
 
 // script writes the course of one unit: a level that rises to 1 on the day of the data and beyond it after that.
