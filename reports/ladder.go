@@ -64,15 +64,17 @@ func Ladder(name string, d LadderData, named, width int) (Picture, error) {
 		return cmp.Or(cmp.Compare(b.ColdLimitC, a.ColdLimitC), cmp.Compare(a.Unit, b.Unit))
 	})
 	height := max(520, width*3/4)
-	ticks := evenTicks(d.extent())
+	ticks := evenTicks(d.extent(named))
 	p := Picture{
 		Name: name, Title: "Cold ladder, " + oneLine(d.Place), Description: ladderWords(d), Width: width, Height: height,
 		x: chart.ContinuousRange{Min: 0, Max: 1}, y: rangeOf(ticks),
-		box: chart.Box{Left: 58, Right: 10, Top: 34, Bottom: 50, IsSet: true},
+		box: chart.Box{Left: 58, Right: 6, Top: 34, Bottom: 50, IsSet: true},
 	}
 	p.series = []chart.Series{drawn(func(pn pen, box chart.Box, _, y chart.Range) {
-		l := ladder{pen: pn, box: box, at: func(c float64) int { return box.Bottom - y.Translate(c) }}
-		l.railLeft, l.railRight = box.Left+box.Width()*27/100, box.Left+box.Width()*58/100
+		l := ladder{pen: pn, box: box, at: func(c float64) int {
+			return min(max(box.Bottom-y.Translate(c), box.Top), box.Bottom)
+		}, floorC: ticks[0]}
+		l.railLeft, l.railRight = box.Left+box.Width()*27/100, box.Left+box.Width()*54/100
 		l.scale(ticks)
 		l.winters(d.PastMinimaC)
 		l.rungs(d, named)
@@ -81,22 +83,33 @@ func Ladder(name string, d LadderData, named, width int) (Picture, error) {
 	return p, nil
 }
 
-// extent is the lowest and highest temperature to show and the most steps between them.
-func (d LadderData) extent() (lo, hi float64, most int) {
+// How far the scale reaches beyond the temperatures that matter: a rung far below any winter needs no room, and nor does
+// the far end of a wide interval.
+const (
+	reachBelowC = 15
+	reachAboveC = 4
+)
+
+// extent is the lowest and highest temperature to show and the most steps between them. Units come warmest first.
+func (d LadderData) extent(named int) (lo, hi float64, most int) {
 	lo, hi = math.Inf(1), math.Inf(-1)
 	take := func(c float64) { lo, hi = min(lo, c), max(hi, c) }
-	for _, u := range d.Units {
-		take(u.P10C)
-		take(u.P90C)
+	for _, u := range d.Units[:min(named, len(d.Units))] {
 		take(u.ColdLimitC)
 	}
 	for _, c := range d.PastMinimaC {
 		take(c)
 	}
-	if c, ok := d.LineC(); ok {
-		take(c)
+	for _, line := range []fleet.Opt[float64]{d.DesignLowC, d.TonightC} {
+		if c, ok := line.Get(); ok {
+			take(c)
+		}
 	}
-	return lo - 1, hi + 1, 12
+	lowest, highest := d.Units[len(d.Units)-1].P10C, hi
+	for _, u := range d.Units {
+		lowest, highest = min(lowest, u.P10C), max(highest, u.P90C)
+	}
+	return max(lo-reachBelowC, min(lo, lowest)-1), min(hi+reachAboveC, highest+1), 12
 }
 
 func ladderWords(d LadderData) string {
@@ -117,7 +130,8 @@ func ladderWords(d LadderData) string {
 type ladder struct {
 	pen
 	box                 chart.Box
-	at                  func(c float64) int // the height of a temperature
+	at                  func(c float64) int // the height of a temperature; beyond the scale, its end
+	floorC              float64             // the scale's lower end
 	railLeft, railRight int
 }
 
@@ -158,13 +172,17 @@ func (l ladder) rungs(d LadderData, named int) {
 	if low, ok := d.LineC(); ok && d.above() > 0 {
 		l.rect(l.railLeft, l.box.Top, l.railRight, l.at(low), colour(WarmWash), colour(WarmWash))
 	}
-	crowd := len(d.Units) > 60
+	crowd, below := len(d.Units) > 60, 0
 	for i, u := range slices.Backward(d.Units) { // the worst on top
 		if look := LookOf(u.Band); !crowd || i < named {
 			l.rect(l.railLeft+4, l.at(u.P90C), l.railRight-4, l.at(u.P10C), faded(look.Fill, spreadAlpha), faded(look.Fill, 0))
 		}
 	}
 	for i, u := range slices.Backward(d.Units) {
+		if u.ColdLimitC < l.floorC {
+			below++
+			continue
+		}
 		width, alpha := 2.0, 1.0
 		if crowd && i >= named {
 			width, alpha = 1, crowdAlpha
@@ -175,17 +193,19 @@ func (l ladder) rungs(d LadderData, named int) {
 		l.line(rail, l.box.Top, rail, l.box.Bottom, colour(Ink), 3)
 	}
 	l.names(d.Units[:min(named, len(d.Units))])
-	rest := len(d.Units) - named
 	middle := (l.railLeft + l.railRight) / 2
 	l.middle(count(len(d.Units), "unit"), middle, l.box.Bottom+16)
-	if rest > 0 {
-		l.middle(fmt.Sprintf("%d warmest named", named), middle, l.box.Bottom+31)
+	if below > 0 {
+		l.middle(fmt.Sprintf("%d below the scale", below), middle, l.box.Bottom+31)
+	}
+	if len(d.Units) > named {
+		l.left(fmt.Sprintf("%d warmest named", named), l.railRight+14, l.box.Bottom+16, smallText, QuietInk)
 	}
 }
 
 // names writes the warmest rungs' names at the right, each tied to its rung, with its interval as a whisker.
 func (l ladder) names(units []LadderUnit) {
-	const gap, tie = 17, 46
+	const gap, tie = 17, 40
 	wanted := make([]int, len(units))
 	for i, u := range units {
 		wanted[i] = l.at(u.ColdLimitC)
@@ -195,15 +215,15 @@ func (l ladder) names(units []LadderUnit) {
 		column = max(column, l.width(oneLine(string(u.Unit)), bodyText))
 	}
 	nameAt := l.railRight + tie + 11
-	valueAt := min(nameAt+column+56, l.box.Right)
+	valueAt := min(nameAt+column+54, l.box.Right)
 	for i, y := range spread(wanted, gap, l.box.Top, l.box.Bottom) {
 		u := units[i]
 		look := LookOf(u.Band)
 		x := l.railRight + tie
-		whisker := l.railRight + 8 + i%4*6
+		whisker := l.railRight + 6 + i%4*5
 		l.line(whisker, l.at(u.P90C), whisker, l.at(u.P10C), colour(look.Edge), 1)
-		l.line(l.railRight, wanted[i], l.railRight+30, wanted[i], colour(look.Edge), 1)
-		l.line(l.railRight+30, wanted[i], x-8, y, colour(look.Edge), 1)
+		l.line(l.railRight, wanted[i], l.railRight+26, wanted[i], colour(look.Edge), 1)
+		l.line(l.railRight+26, wanted[i], x-8, y, colour(look.Edge), 1)
 		l.mark(u.Band, x, y)
 		value := decimal(u.ColdLimitC) + "°"
 		l.left(l.fit(string(u.Unit), bodyText, valueAt-nameAt-4-l.width(value, smallText)), nameAt, y, bodyText, Ink)

@@ -303,7 +303,7 @@ func more(units []fleet.Forecast, top int) string {
 
 func moneyWords(units []fleet.Forecast) []string {
 	var loss, urgentLoss, cost fleet.Money
-	known, listed := 0, 0
+	known, listed, uncosted := 0, 0, 0
 	for _, f := range units {
 		m, ok := f.ExpectedLoss.Get()
 		if ok {
@@ -314,12 +314,18 @@ func moneyWords(units []fleet.Forecast) []string {
 			urgentLoss += m
 			cost += f.SwapCost.Or(0)
 			listed++
+			if !f.SwapCost.IsKnown() {
+				uncosted++
+			}
 		}
 	}
 	words := []string{fmt.Sprintf("Expected loss this season if nothing is done: %s.", Money(loss))}
 	if listed > 0 {
-		words = append(words, fmt.Sprintf("Of that, %s falls on the %s down or to swap; putting them right costs %s.",
-			Money(urgentLoss), count(listed, "unit"), Money(cost)))
+		s := fmt.Sprintf("Of that, %s falls on the %s down or to swap; putting them right costs %s", Money(urgentLoss), count(listed, "unit"), Money(cost))
+		if uncosted > 0 {
+			s += fmt.Sprintf(" and what %s of unknown cost will take", count(uncosted, "unit"))
+		}
+		words = append(words, s+".")
 	}
 	if unknown := len(units) - known; unknown > 0 {
 		words = append(words, count(unknown, "unit")+" with an unknown loss not counted.")
