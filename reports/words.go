@@ -24,17 +24,6 @@ func Money(m fleet.Money) string {
 	return s
 }
 
-// WholeMoney is Money rounded to whole currency, half away from zero, for headlines.
-func WholeMoney(m fleet.Money) string {
-	n := m / 100
-	if r := m % 100; r >= 50 {
-		n++
-	} else if r <= -50 {
-		n--
-	}
-	return strings.TrimSuffix(Money(n*100), ".00")
-}
-
 func grouped(digits string) string {
 	var b strings.Builder
 	for i, d := range digits {

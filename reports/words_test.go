@@ -18,10 +18,6 @@ func TestMoney(t *testing.T) {
 	} {
 		require.Equal(t, want, Money(m))
 	}
-	require.Equal(t, "1,235", WholeMoney(123_450))
-	require.Equal(t, "1,234", WholeMoney(123_449))
-	require.Equal(t, "−1,235", WholeMoney(-123_450))
-	require.Equal(t, "0", WholeMoney(-49))
 	rapid.Check(t, func(t *rapid.T) { // law: taking the commas out gives the amount back
 		m := fleet.Money(rapid.Int64().Draw(t, "m"))
 		back := strings.NewReplacer(",", "", "−", "-").Replace(Money(m))
