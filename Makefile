@@ -1,5 +1,5 @@
 # Each target is what its comment says; what a target needs from the machine, it installs or starts itself.
-.PHONY: help build demo demo-stop test race lint bench clean
+.PHONY: help build demo demo-stop test race lint bench pictures clean
 .DEFAULT_GOAL := help
 
 help: ## print this list
@@ -35,6 +35,13 @@ bin/golangci-lint: tools/go.mod tools/go.sum
 bench: ## every benchmark, ten times over, for benchstat
 	@deploy/ensure-postgres
 	go test -run '^$$' -bench . -benchmem -count 10 -timeout 120m ./...
+
+pictures: build ## the README's pictures, taken from the running demo
+	@deploy/ensure-postgres
+	@deploy/ensure-chromium
+	cd tools && go build -o ../bin/ ./pictures
+	@mkdir -p docs/pictures
+	bin/pictures ./rimeyard docs/pictures
 
 clean: ## remove what was built, and the test server with its data
 	@go run ./internal/pgtest/stop
