@@ -16,9 +16,9 @@ import (
 )
 
 // readAll reads rows as strings, with the line each begins on, and what is wrong with each.
-func readAll(tb testing.TB, r io.Reader, separator byte) (rows [][]string, lines []int64, flaws []*flaw) {
+func readAll(tb testing.TB, r io.Reader) (rows [][]string, lines []int64, flaws []*flaw) {
 	tb.Helper()
-	c := newCSVReader(r, separator)
+	c := newCSVReader(r, ',')
 	for {
 		rec, err := c.next()
 		if errors.Is(err, io.EOF) {
@@ -52,7 +52,7 @@ func TestRowsAndTheirLines(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			for _, r := range []io.Reader{strings.NewReader(tc.text), iotest.OneByteReader(strings.NewReader(tc.text))} {
-				rows, lines, flaws := readAll(t, r, ',')
+				rows, lines, flaws := readAll(t, r)
 				require.Equal(t, tc.rows, rows)
 				require.Equal(t, tc.lines, lines)
 				for i, f := range flaws {
@@ -82,7 +82,7 @@ func TestHugeRowsAreKeptApartAlone(t *testing.T) {
 		{"ten million fields", strings.Repeat(",", tenMB), "the row is longer", -1},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			rows, lines, flaws := readAll(t, strings.NewReader("a,b\n"+tc.bad+"\n3,4\n"), ',')
+			rows, lines, flaws := readAll(t, strings.NewReader("a,b\n"+tc.bad+"\n3,4\n"))
 			require.Equal(t, []int64{1, 2, 3}, lines)
 			require.Equal(t, []string{"3", "4"}, rows[2])
 			require.Nil(t, flaws[0])
@@ -93,7 +93,7 @@ func TestHugeRowsAreKeptApartAlone(t *testing.T) {
 	}
 	t.Run("a field of 64 kB is not too big", func(t *testing.T) {
 		for _, quote := range []string{"", `"`} {
-			_, _, flaws := readAll(t, strings.NewReader("1,"+quote+strings.Repeat("x", maxFieldBytes)+quote+"\n"), ',')
+			_, _, flaws := readAll(t, strings.NewReader("1,"+quote+strings.Repeat("x", maxFieldBytes)+quote+"\n"))
 			require.Equal(t, []*flaw{nil}, flaws)
 		}
 	})
@@ -105,8 +105,8 @@ func FuzzRows(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
-		rows, lines, flaws := readAll(t, strings.NewReader(text), ',')
-		slow, slowLines, _ := readAll(t, iotest.OneByteReader(strings.NewReader(text)), ',')
+		rows, lines, flaws := readAll(t, strings.NewReader(text))
+		slow, slowLines, _ := readAll(t, iotest.OneByteReader(strings.NewReader(text)))
 		require.Equal(t, rows, slow, "the size of reads must not matter")
 		require.Equal(t, lines, slowLines)
 		for i := 1; i < len(lines); i++ {
@@ -118,7 +118,7 @@ func FuzzRows(f *testing.F) {
 		if err != nil {
 			return
 		}
-		require.Equal(t, len(want), len(rows))
+		require.Len(t, rows, len(want))
 		for i, row := range want {
 			require.Equal(t, row, rows[i])
 			text := !slices.ContainsFunc(row, func(f string) bool { return !utf8.ValidString(f) || strings.Contains(f, "\x00") })

@@ -59,13 +59,13 @@ func write(tb testing.TB, name, content string) string {
 	return path
 }
 
-func pack(tb testing.TB, content string) string {
-	tb.Helper()
+// packed is content in gzip.
+func packed(t require.TestingT, content string) string {
 	var b bytes.Buffer
 	z := gzip.NewWriter(&b)
 	_, err := z.Write([]byte(content))
-	require.NoError(tb, err)
-	require.NoError(tb, z.Close())
+	require.NoError(t, err)
+	require.NoError(t, z.Close())
 	return b.String()
 }
 

@@ -140,7 +140,7 @@ func TestOfRowsWithOneKeyTheFirstStands(t *testing.T) {
 
 func TestRefusedFilesSayWhatToDo(t *testing.T) {
 	db := newFleet(t)
-	whole := pack(t, crankHeader+"\n"+strings.Repeat("2025-02-01T07:00:00Z,H-001,12.5,10,,,,\n", 1000))
+	whole := packed(t, crankHeader+"\n"+strings.Repeat("2025-02-01T07:00:00Z,H-001,12.5,10,,,,\n", 1000))
 	before := export(t, db)
 	for _, tc := range []struct{ name, content, says string }{
 		{"a required column is missing", "tested at,unit,rest_v\n2025-02-01T07:00:00Z,H-001,12.5\n", `lacks the column tested_at (perhaps spelled "tested at" here)`},
@@ -189,10 +189,10 @@ func TestFormsOfFiles(t *testing.T) {
 	const plainFile = "depot,date,min_c\nHOL,2025-02-01,-3.5\nNOR,2025-02-01,2.25\n"
 	for name, content := range map[string]string{
 		"plain.csv":                          plainFile,
-		"2025-w05_temperatures_north.csv.gz": pack(t, plainFile),
+		"2025-w05_temperatures_north.csv.gz": packed(t, plainFile),
 		"no_suffix":                          plainFile,
 		"bom.csv":                            "\xef\xbb\xbf" + plainFile,
-		"packed bom.csv":                     pack(t, "\xef\xbb\xbf"+plainFile),
+		"packed bom.csv":                     packed(t, "\xef\xbb\xbf"+plainFile),
 		"semicolons.csv":                     "depot;date;min_c\nHOL;2025-02-01;-3,5\nNOR;2025-02-01;2.25\n",
 		"tabs.tsv":                           "depot\tdate\tmin_c\nHOL\t2025-02-01\t-3.5\nNOR\t2025-02-01\t2.25\n",
 		"crlf.csv":                           strings.ReplaceAll(plainFile, "\n", "\r\n"),
