@@ -5,9 +5,6 @@ import (
 	"rimeyard/trend"
 )
 
-// bookWeight is how much of the chance goes by the fleet's breakdown book instead of by the unit's own readings.
-const bookWeight = 0.02
-
 // blame shares a failed start out among the parts: by how much the season's chance would fall if that part alone were as good as new,
 // plus a little by how often each part was to blame in this fleet. Shares sum to 1.
 func (f *judged) blame(s trend.State, w depotWinters, p float64) map[fleet.Part]float64 {
@@ -15,7 +12,7 @@ func (f *judged) blame(s trend.State, w depotWinters, p float64) map[fleet.Part]
 	sum := 0.0
 	for _, part := range fleet.Suspects() {
 		healthy, _ := f.chance(s, w, part)
-		score[part] = f.params.Blame[part]*max(0, p-healthy) + bookWeight*f.params.Shares[part]
+		score[part] = f.params.Blame[part]*max(0, p-healthy) + trend.BookWeight*f.params.Shares[part]
 		sum += score[part]
 	}
 	shares, left := map[fleet.Part]float64{}, 1.0

@@ -71,11 +71,18 @@ func (m *model) ageAt(week int) float64 {
 
 // pastCase is one unit at the beginning of one past season.
 type pastCase struct {
-	season int
-	logit  float64
-	signs  signs
-	failed float64
+	season  int
+	outlook [len(pastParts)]Outlook // as it was, and with each part healthy
+	dawns   []float64
+	ahead   int        // days from the outlook to the season
+	cause   fleet.Part // of the first failure
+	logit   float64
+	signs   signs
+	failed  float64
 }
+
+// pastParts are what an outlook is asked for: nothing healed, then each part.
+var pastParts = [...]fleet.Part{"", fleet.BatteryPart, fleet.StarterPart, fleet.CablePart, fleet.ChargingPart, fleet.ControlPart}
 
 // hindsight collects past cases while a track is filtered.
 type hindsight struct {
@@ -104,14 +111,18 @@ func (o *hindsight) weekStart(m *model, b *belief) {
 		if len(dawns) < 120 {
 			continue
 		}
-		failed := 0.0
+		c := pastCase{season: i, dawns: dawns, ahead: int(s.From - mondayOf(b.week)), signs: m.signsOf(b)}
 		for _, f := range m.t.Breakdowns {
-			if f.Day >= s.From && f.Day <= s.To {
-				failed = 1
+			if f.Day >= s.From && f.Day <= s.To && c.failed == 0 {
+				c.failed, c.cause = 1, f.Cause
 			}
 		}
-		p := m.outlook(b, "", b.week).Risk(dawns, int(s.From-mondayOf(b.week)), 0, nil)
-		o.cases = append(o.cases, pastCase{i, logit(p), m.signsOf(b), failed})
+		for j, part := range pastParts {
+			if j == 0 || c.failed > 0 {
+				c.outlook[j] = m.outlook(b, part, b.week)
+			}
+		}
+		o.cases = append(o.cases, c)
 	}
 }
 
@@ -152,7 +163,15 @@ func (l *learner) learnAdjustment(ctx context.Context) error {
 		cases, now = append(cases, part.cases...), append(now, part.now...)
 	}
 	l.typical(now)
+	if err := l.learnForesight(ctx, cases); err != nil {
+		return err
+	}
+	for i := range cases {
+		c := &cases[i]
+		c.logit = logit(c.outlook[0].foreseen(l.params.Foresight).Risk(c.dawns, c.ahead, 0, nil))
+	}
 	l.params.Adjust = fitAdjustment(cases)
+	l.learnBlame(cases)
 	return nil
 }
 
@@ -248,7 +267,7 @@ func ridgeLogistic(cases []pastCase) Adjustment {
 	for i := range precision {
 		precision[i] = 1 / (0.3 * 0.3)
 	}
-	precision[1] = 1 / (0.25 * 0.25)
+	precision[0], precision[1] = 1/(0.1*0.1), 1/(0.1*0.1)
 	at = centre
 	const steps = 12
 	for range steps {

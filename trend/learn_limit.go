@@ -37,7 +37,7 @@ const (
 )
 
 const (
-	sureAboveSD = 4.5 // starts this far above the slow threshold teach only ε
+	sureAboveSD = 3.5 // starts this far above the slow threshold teach only ε
 	fewEvents   = 10  // logged slow and failed starts under which a group also learns from quiet mornings
 )
 
@@ -102,7 +102,7 @@ const (
 
 type limitFit struct {
 	rows   []limitRow
-	index  map[string]int
+	of     []int // each row's group
 	groups []Group
 	sure   []float64
 	prior  []float64 // centre
@@ -111,7 +111,8 @@ type limitFit struct {
 }
 
 func (l *learner) learnLimits(all *lesson) {
-	f := limitFit{index: map[string]int{}}
+	var f limitFit
+	index := map[string]int{}
 	names := slices.Sorted(maps.Keys(l.params.Groups))
 	at := []float64{l.params.Limit.Beta, l.params.Limit.Wear, l.params.Limit.Demand, l.params.Limit.Loop, l.params.Limit.Empty, l.params.Limit.Dip, 0, math.Log(3.5), math.Log(5), math.Log(2e-4)}
 	f.prior = append([]float64{1, 0, 0, 0, 0, 0}, 0, math.Log(3.5), math.Log(5), math.Log(2e-4))
@@ -119,7 +120,7 @@ func (l *learner) learnLimits(all *lesson) {
 	f.lowest = []float64{0.25, 0, 0, 0, 0, -20, -30, math.Log(1.2), math.Log(1), math.Log(1e-6)}
 	for i, name := range names {
 		g := l.params.Groups[name]
-		f.index[name] = i
+		index[name] = i
 		f.groups = append(f.groups, g)
 		sure := 0.0
 		if s := all.groups[name]; s != nil {
@@ -136,7 +137,7 @@ func (l *learner) learnLimits(all *lesson) {
 	}
 	for _, r := range all.limits {
 		if !r.quiet || l.params.Groups[r.group].Events < fewEvents {
-			f.rows = append(f.rows, r)
+			f.rows, f.of = append(f.rows, r), append(f.of, index[r.group])
 		}
 	}
 	at = f.climb(at)
@@ -171,7 +172,7 @@ func (f *limitFit) climb(at []float64) []float64 {
 				far = max(far, math.Abs(next[i]-at[i])/f.sd[i])
 			}
 			if v, _, _ := f.score(next, false); v > value {
-				moved = v-value > 1e-3 && far > 1e-5
+				moved = v-value > 0.02 && far > 1e-3
 				at = next
 				break
 			}
@@ -199,21 +200,23 @@ func (f *limitFit) score(at []float64, slopes bool) (value float64, grad []float
 	const own = limitTerms + 2*perGroup
 	var slot [own]int
 	var g [own]float64
+	of := make([][perGroup]float64, len(f.groups))
+	for i := range of {
+		for j := range perGroup {
+			of[i][j] = at[limitTerms+j] + at[limitTerms+perGroup*(i+1)+j]
+			if j != ofShift {
+				of[i][j] = math.Exp(of[i][j])
+			}
+		}
+	}
 	for i := range f.rows {
-		r := &f.rows[i]
-		e := limitTerms + perGroup*(f.index[r.group]+1)
-		var byMu, bySpread, bySlow, byChance float64
-		mu := r.meanC
+		r, group := &f.rows[i], f.of[i]
+		e := limitTerms + perGroup*(group+1)
+		mu := r.meanC + of[group][ofShift]
 		for j, x := range r.terms {
 			mu += at[j] * x
 		}
-		var of [perGroup]float64
-		for j := range of {
-			of[j] = at[limitTerms+j] + at[e+j]
-		}
-		mu += of[ofShift]
-		logLik := 0.0
-		logLik, byMu, bySpread, bySlow, byChance = r.logLik(mu, math.Exp(of[ofSpread]), math.Exp(of[ofSlow]), math.Exp(of[ofChance]), f.groups[f.index[r.group]].SlowSeen && !r.quiet)
+		logLik, byMu, bySpread, bySlow, byChance := r.logLik(mu, of[group][ofSpread], of[group][ofSlow], of[group][ofChance], f.groups[group].SlowSeen && !r.quiet)
 		value += r.n * logLik
 		if !slopes {
 			continue

@@ -20,6 +20,7 @@ type Params struct {
 	ControlDaily [2]float64             // control failures per day of units without, and with, recent clicks
 	Life         Weibull                // weeks a battery lasts
 	MeanAgeWeeks float64
+	Foresight    Foresight
 	Adjust       Adjustment // learned from past seasons
 }
 
@@ -52,8 +53,9 @@ func defaultParams() Params {
 	return Params{
 		Groups: map[string]Group{}, Devices: map[string]float64{}, Drift: map[fleet.DepotID]float64{},
 		DriftPerWeek: 0.003, SagOnWear: 0.9, LowOnWear: 0.9, Noise: [8]float64{1, 1, 1, 1, 1, 1, 1, 1},
-		Limit:  LimitTerms{Beta: 1},
-		Shares: map[fleet.Part]float64{fleet.BatteryPart: 0.50, fleet.StarterPart: 0.15, fleet.CablePart: 0.12, fleet.ChargingPart: 0.15, fleet.ControlPart: 0.08},
+		Foresight: Foresight{Background: 1},
+		Limit:     LimitTerms{Beta: 1},
+		Shares:    map[fleet.Part]float64{fleet.BatteryPart: 0.50, fleet.StarterPart: 0.15, fleet.CablePart: 0.12, fleet.ChargingPart: 0.15, fleet.ControlPart: 0.08},
 		// One charging or control failure per unit in ten years (from memory).
 		OtherPerDay: 1.0 / 3650, ControlDaily: [2]float64{0.2 / 3650, 2.0 / 3650},
 		Blame: map[fleet.Part]float64{fleet.BatteryPart: 1, fleet.StarterPart: 1, fleet.CablePart: 1, fleet.ChargingPart: 1, fleet.ControlPart: 1},

@@ -44,7 +44,7 @@ var outlookWeeks = [3]float64{0, 13, 26}
 // Outlook projects the state: wear grows by its drift, faster once it is large, rest volts follow a falling trend for ten weeks
 // at most. With healthy set to a part, that part is as good as new.
 func (s State) Outlook(healthy fleet.Part) Outlook {
-	return s.model.outlook(&s.belief, healthy, s.belief.week)
+	return s.model.outlook(&s.belief, healthy, s.belief.week).foreseen(s.model.p.Foresight)
 }
 
 func (m *model) outlook(b *belief, healthy fleet.Part, week int) Outlook {
@@ -87,6 +87,24 @@ func (m *model) outlook(b *belief, healthy fleet.Part, week int) Outlook {
 	return o
 }
 
+// Foresight is what past seasons show of how far a forecast made before winter errs: units fade in ways that start after it.
+type Foresight struct {
+	ShiftC     float64 // on the cold limit
+	SpreadC    float64 // more doubt about it from the start
+	GrowC      float64 // and more with time: variance GrowC²·weeks
+	Background float64 // factor on failures that no cold explains
+}
+
+func (o Outlook) foreseen(f Foresight) Outlook {
+	for i, t := range outlookWeeks {
+		o.limitC[i] += f.ShiftC
+		o.sdC[i] = math.Sqrt(o.sdC[i]*o.sdC[i] + f.SpreadC*f.SpreadC + f.GrowC*f.GrowC*t)
+	}
+	o.chance *= f.Background
+	o.control *= f.Background
+	return o
+}
+
 // LimitC is the cold limit so many weeks from now, with its spread.
 func (o Outlook) LimitC(weeks float64) (c, sd float64) {
 	i := 0
@@ -104,28 +122,31 @@ func (o Outlook) Risk(dawnC []float64, firstDay int, spreadC float64, byDay []fl
 	steady := spreadC * math.Sqrt(lasting)
 	const certainAbove = 5.0
 	var survived [nodes]float64 // ln
-	quiet := math.Log1p(-min(o.control, 0.5)) + o.startsNight*math.Log1p(-min(o.chance, 0.5))
+	quietNight := math.Log1p(-min(o.control, 0.5)) + o.startsNight*math.Log1p(-min(o.chance, 0.5))
+	quiet, warmest := 0.0, normalNodes[nodes-1].z
 	for d, t := range dawnC {
 		limit, sd := o.LimitC(float64(firstDay+d) / 7)
 		sd = math.Hypot(sd, steady)
 		t += o.offsetC
-		for i := range normalNodes {
-			survived[i] += quiet
-			if k := (limit + normalNodes[i].z*sd - t) / night; k > -certainAbove {
-				survived[i] += o.startsNight * math.Log(max(normalCDF(-k), 1e-12))
+		quiet += quietNight
+		if limit+warmest*sd-t > -certainAbove*night {
+			for i := range normalNodes {
+				if k := (limit + normalNodes[i].z*sd - t) / night; k > -certainAbove {
+					survived[i] += o.startsNight * math.Log(max(normalCDF(-k), 1e-12))
+				}
 			}
 		}
 		if byDay != nil {
-			byDay[d] = risen(&survived)
+			byDay[d] = risen(&survived, quiet)
 		}
 	}
-	return risen(&survived)
+	return risen(&survived, quiet)
 }
 
-func risen(survived *[nodes]float64) float64 {
+func risen(survived *[nodes]float64, quiet float64) float64 {
 	p := 0.0
 	for i, n := range normalNodes {
-		p -= n.weight * math.Expm1(survived[i])
+		p -= n.weight * math.Expm1(survived[i]+quiet)
 	}
 	return min(max(p, 1e-6), 1-1e-6)
 }
