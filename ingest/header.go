@@ -12,7 +12,13 @@ import (
 )
 
 // The columns that a folder of kept rows adds to tell where each came from. They are no part of a row, and no surprise.
-var keptColumns = []string{"kept_file", "kept_line", "kept_column", "kept_reason"}
+var keptColumns = []string{keptFileColumn, keptLineColumn, "kept_column", "kept_reason"}
+
+// The two of them that tell where.
+const (
+	keptFileColumn = "kept_file"
+	keptLineColumn = "kept_line"
+)
 
 var byteOrderMark = []byte("\xef\xbb\xbf")
 

@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -34,6 +36,9 @@ type Load interface {
 	// Conflicts returns a page of them with lines above after, in order of lines; an empty page is the end. Of each row
 	// only Line, Column, Value and Reason are set.
 	Conflicts(ctx context.Context, after int64) ([]fleet.KeptRow, error)
+	// Settle takes off the list of rows kept apart those that once stood at these places (Kind, File and Line): they were
+	// mended, and have been taken.
+	Settle(ctx context.Context, places []fleet.KeptRow) error
 	// FinishFile records what became of the file, and the rows kept apart. Also a refused file, not started or dropped,
 	// is so recorded.
 	FinishFile(ctx context.Context, result fleet.FileResult, kept iter.Seq2[fleet.KeptRow, error]) error
@@ -175,6 +180,7 @@ func (r *run) fill(ctx context.Context, in *input) (fleet.FileResult, error) {
 			result.KeptApart++
 			err = r.res.kept.add(rd.keptRow(rec, bad))
 		} else {
+			rd.noteMended(rec)
 			err = r.load.Add(rec.line, row)
 		}
 		if err != nil {
@@ -187,7 +193,12 @@ func (r *run) fill(ctx context.Context, in *input) (fleet.FileResult, error) {
 		return result, err
 	}
 	if conflicts > 0 {
-		if err := r.keepConflicts(ctx, in); err != nil {
+		if err := r.keepConflicts(ctx, in, rd.mended); err != nil {
+			return result, err
+		}
+	}
+	if len(rd.mended) > 0 && r.opt.Depot == "" { // who may bring rows of one depot only does not touch the list of all
+		if err := r.load.Settle(ctx, slices.Collect(maps.Values(rd.mended))); err != nil {
 			return result, err
 		}
 	}
@@ -196,8 +207,9 @@ func (r *run) fill(ctx context.Context, in *input) (fleet.FileResult, error) {
 	return result, nil
 }
 
-// keepConflicts reads the input again up to each row that conflicts, because only the file has the row as it came.
-func (r *run) keepConflicts(ctx context.Context, in *input) error {
+// keepConflicts reads the input again up to each row that conflicts, because only the file has the row as it came. Such
+// a row is not mended after all.
+func (r *run) keepConflicts(ctx context.Context, in *input, mended map[int64]fleet.KeptRow) error {
 	rd, err := r.open(in)
 	if err != nil {
 		return err
@@ -216,6 +228,7 @@ func (r *run) keepConflicts(ctx context.Context, in *input) error {
 			if err := r.res.kept.add(rd.keptRow(rec, &flaw{column: c.Column, value: c.Value, reason: c.Reason})); err != nil {
 				return err
 			}
+			delete(mended, c.Line)
 			after = c.Line
 		}
 	}
@@ -229,7 +242,10 @@ func (r *run) open(in *input) (*reader, error) {
 	p := parserOf(in.kind)
 	p.bind(in.names)
 	r.judge.comma = src.comma()
-	return &reader{in: in, src: src, parser: p, judge: &r.judge, unitAt: slices.Index(in.names, "unit")}, nil
+	return &reader{
+		in: in, src: src, parser: p, judge: &r.judge, unitAt: slices.Index(in.names, "unit"),
+		keptFileAt: slices.Index(in.names, keptFileColumn), keptLineAt: slices.Index(in.names, keptLineColumn),
+	}, nil
 }
 
 // reader judges the rows of one input.
@@ -238,7 +254,10 @@ type reader struct {
 	src    source
 	parser parser
 	judge  *judge
-	unitAt int // of the unit's column in the header, or -1
+	// Where in the header these columns stand, or -1.
+	unitAt, keptFileAt, keptLineAt int
+
+	mended map[int64]fleet.KeptRow // by line: where good rows that were kept apart before had stood
 
 	twice      int64 // times that were passed twice in their zone
 	firstTwice int64 // line of the first of them
@@ -332,6 +351,21 @@ func (rd *reader) keptRow(rec record, bad *flaw) fleet.KeptRow {
 		row.Depot = rd.judge.depot.ID
 	}
 	return row
+}
+
+// noteMended remembers where a good row stood when it was kept apart, if it says so.
+func (rd *reader) noteMended(rec record) {
+	if rd.keptFileAt < 0 || rd.keptLineAt < 0 {
+		return
+	}
+	line, err := strconv.ParseInt(string(field(rec.fields, rd.keptLineAt)), 10, 64)
+	if err != nil { // somebody added a row of their own
+		return
+	}
+	if rd.mended == nil {
+		rd.mended = map[int64]fleet.KeptRow{}
+	}
+	rd.mended[rec.line] = fleet.KeptRow{Kind: rd.in.kind, File: string(field(rec.fields, rd.keptFileAt)), Line: line}
 }
 
 func (rd *reader) isKeptColumn(i int) bool { return slices.Contains(keptColumns, rd.in.names[i]) }

@@ -34,4 +34,5 @@ CREATE TABLE kept_apart (
     row_digest bytea NOT NULL UNIQUE, -- of kind, header and fields: a row waits once, however often it is brought
     FOREIGN KEY (import, file) REFERENCES import_file
 );
-CREATE INDEX kept_apart_place ON kept_apart (import, file, line);
+CREATE INDEX kept_apart_place ON kept_apart (file, line);
+CREATE INDEX kept_apart_import ON kept_apart (import, file, line);

@@ -93,5 +93,5 @@ func importProgress(w io.Writer) func(string, int64) {
 	if !isTerminal(w) {
 		return nil
 	}
-	return func(file string, rows int64) { fmt.Fprintf(w, "\rreading %s: %d rows ", file, rows) }
+	return func(file string, rows int64) { fmt.Fprintf(w, "reading %s: %d rows\r", file, rows) }
 }

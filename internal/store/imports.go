@@ -56,6 +56,21 @@ func (l *Load) keep(ctx context.Context, kept iter.Seq2[fleet.KeptRow, error]) e
 	return err
 }
 
+// Settle takes off the list of rows kept apart those that once stood at these places: they were mended, and have been taken.
+func (l *Load) Settle(ctx context.Context, places []fleet.KeptRow) error {
+	var kinds, files []string
+	var lines []int64
+	for _, p := range places {
+		kinds, files, lines = append(kinds, string(p.Kind)), append(files, p.File), append(lines, p.Line)
+	}
+	_, err := l.file.Exec(ctx, `DELETE FROM kept_apart k USING unnest($1::text[], $2::text[], $3::bigint[]) AS m (kind, file, line)
+		WHERE (k.kind, k.file, k.line) = (m.kind, m.file, m.line)`, kinds, files, lines)
+	if err != nil {
+		return fmt.Errorf("take mended rows off the list: %w", err)
+	}
+	return nil
+}
+
 // rowDigest tells rows kept apart from each other by what they are, not by where they came from.
 func rowDigest(k fleet.KeptRow) []byte {
 	h := sha256.New()
