@@ -103,10 +103,10 @@ func (b *tab) sound() {
 	require.Empty(b.t, b.wrong)
 }
 
-// press sends keys and waits for the page that they lead to.
-func (b *tab) press(keys string) {
+// enter presses the key and waits for the page that they lead to.
+func (b *tab) enter() {
 	b.t.Helper()
-	_, err := chromedp.RunResponse(b.ctx, chromedp.KeyEvent(keys))
+	_, err := chromedp.RunResponse(b.ctx, chromedp.KeyEvent(kb.Enter))
 	require.NoError(b.t, err)
 	b.sound()
 }
@@ -150,7 +150,9 @@ func (b *tab) keep(name string) {
 	if *pictures == "" {
 		return
 	}
-	png := run(b, chromedp.FullScreenshot(100))
+	width, height := b.number("innerWidth"), b.number("document.documentElement.scrollHeight")
+	b.size(int64(width), int64(height))
+	png := run(b, chromedp.CaptureScreenshot())
 	require.NoError(b.t, os.MkdirAll(*pictures, 0o750))
 	require.NoError(b.t, os.WriteFile(filepath.Join(*pictures, name+".png"), png, 0o600))
 }
@@ -182,7 +184,7 @@ func TestByKeyboardInARealBrowser(t *testing.T) {
 	b.open("/winter-list")
 	require.Equal(t, "name", b.value("document.activeElement.id"), "one can type at once")
 	b.do(chromedp.KeyEvent("mara"), chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent(testPassword))
-	b.press(kb.Enter)
+	b.enter()
 	require.Equal(t, "Winter list – rimeyard", b.value("document.title"))
 
 	b.do(chromedp.KeyEvent(kb.Tab))
@@ -192,18 +194,18 @@ func TestByKeyboardInARealBrowser(t *testing.T) {
 	require.Equal(t, "swap", b.value("document.activeElement.value"))
 	b.tabTo(`el.id == "q"`)
 	b.do(chromedp.KeyEvent("n-"))
-	b.press(kb.Enter)
+	b.enter()
 	require.Equal(t, "?band=swap&depot=&q=n-&sort=rank&suspect=", sortedQuery(t, b.value("location.search")))
 	require.Equal(t, "1", b.value(`document.querySelectorAll(".list tbody").length`))
 
 	b.tabTo(`el.closest(".list") && el.textContent == "N-1"`)
-	b.press(kb.Enter)
+	b.enter()
 	require.Equal(t, "Unit N-1 – rimeyard", b.value("document.title"))
 	require.Equal(t, "true", b.value(`[...document.images].every(i => i.complete && i.naturalWidth > 0)`), "the pictures are there")
 	b.tabTo(`el.textContent == "Winter list"`)
-	b.press(kb.Enter)
+	b.enter()
 	b.tabTo(`el.textContent == "Sign out"`)
-	b.press(kb.Enter)
+	b.enter()
 	require.Equal(t, "Sign in – rimeyard", b.value("document.title"))
 }
 
@@ -236,7 +238,7 @@ func TestEveryPageFitsEveryScreen(t *testing.T) {
 	}
 	visit("sign-in", "/sign-in")
 	b.do(chromedp.SendKeys(chromedp.CSS("#name"), "mara"), chromedp.SendKeys(chromedp.CSS("#password"), testPassword))
-	b.press(kb.Enter)
+	b.enter()
 	visit("winter-list", "/winter-list")
 	visit("winter-list-empty", "/winter-list?band=down&depot=NOR")
 	visit("unit", "/units/N-1")

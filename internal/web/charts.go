@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
@@ -88,6 +89,9 @@ func (s *Server) newLadderView(ctx context.Context, q listQuery, v viewer, issue
 		Width: picture.Width, Height: picture.Height,
 	}
 	view.Narrow = asNarrow(view.Src)
+	slices.SortStableFunc(data.Units, func(a, b reports.LadderUnit) int { // as the ladder names them
+		return cmp.Or(cmp.Compare(b.ColdLimitC, a.ColdLimitC), cmp.Compare(a.Unit, b.Unit))
+	})
 	for _, u := range data.Units[:min(rungsNamed, len(data.Units))] {
 		view.Rows = append(view.Rows, ladderRow{
 			string(u.Unit), unitHref(u.Unit), reports.Degrees(u.ColdLimitC),
@@ -171,11 +175,11 @@ type crankChart struct {
 	lines []string      // what the fits say, in words
 }
 
-// cranksOf takes the reading of which there is more, lowest or mean volts, and fits a line to this year's cranks and one to
+// cranksOf takes mean volts, or the lowest where there are more of these, and fits a line to this year's cranks and one to
 // those of the year before, so that fading shows.
 func cranksOf(h fleet.History, asOf fleet.Date, depot fleet.Depot) crankChart {
 	h = h.AsOf(asOf, depot.Zone())
-	reading, volts := "lowest volts while cranking", func(c fleet.Crank) fleet.Opt[float64] { return c.MinV }
+	reading, volts := "mean volts while cranking", func(c fleet.Crank) fleet.Opt[float64] { return c.MeanV }
 	lowest, mean := 0, 0
 	for _, c := range h.Cranks {
 		if c.MinV.IsKnown() {
@@ -185,8 +189,8 @@ func cranksOf(h fleet.History, asOf fleet.Date, depot fleet.Depot) crankChart {
 			mean++
 		}
 	}
-	if mean > lowest {
-		reading, volts = "mean volts while cranking", func(c fleet.Crank) fleet.Opt[float64] { return c.MeanV }
+	if lowest > mean {
+		reading, volts = "lowest volts while cranking", func(c fleet.Crank) fleet.Opt[float64] { return c.MinV }
 	}
 	chart := crankChart{data: reports.CrankingData{Unit: h.Unit.ID, Reading: reading}}
 	var now, then []trend.CrankPoint

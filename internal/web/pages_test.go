@@ -35,7 +35,11 @@ func TestWinterListShowsWhatIsKnown(t *testing.T) {
 	img := all(ladder, "img", "", "")[0]
 	alt, _ := attribute(img, "alt")
 	require.Contains(t, alt, "Cold limit above tonight's low of −13.0\u00a0°C: 3 of 3 units")
-	require.Contains(t, text(ladder), "N-1 ▲ swap", "the same in figures")
+	var rungs []string
+	for _, th := range all(ladder, "th", "scope", "row") {
+		rungs = append(rungs, text(th))
+	}
+	require.Equal(t, []string{"N-1", string(hostileUnit), "N-2"}, rungs, "the same in figures, warmest first")
 }
 
 func TestWinterListFilters(t *testing.T) {

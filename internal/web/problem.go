@@ -31,8 +31,8 @@ type Problem struct {
 // Handlers pick a kind of failure by these names, never a status.
 var (
 	errSignIn      = errors.New("this needs a sign-in")
-	errToken       = errors.New("the token is unknown or revoked: ask an administrator for a new one (rimeyard token add)")
-	errForbidden   = errors.New("this is not for your role; an administrator can change that")
+	errToken       = errors.New("the token is missing, unknown or revoked: ask an administrator for a new one (rimeyard token add)")
+	errForbidden   = errors.New("this is not for your role, or not what the token is for; an administrator can change that")
 	errCrossOrigin = errors.New("the request came from another site: open the page here and try again")
 	errNotHealthy  = errors.New("the database does not answer")
 	errDraining    = errors.New("the server is stopping")

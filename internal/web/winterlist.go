@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -25,6 +26,7 @@ type winterPage struct {
 	Stale    string // says that the list is old; empty where it is not
 	Tiles    []bandTile
 	Ladder   *ladderView // nil: nothing to draw
+	By       string      // what the list is sorted by
 	Query    listQuery
 	Depots   []choice
 	Bands    []choice
@@ -135,6 +137,7 @@ func (s *Server) fillWinterPage(ctx context.Context, page *winterPage, v viewer,
 	}
 	page.turnPages(total)
 	page.offerChoices(depots)
+	page.By = orderWords(cmp.Or(q.Order, fleet.ByRank))
 	if len(units) > 0 {
 		page.Ladder, err = s.newLadderView(ctx, q, v, issue, depots, units[0].Depot)
 	}
@@ -183,7 +186,7 @@ func (p *winterPage) offerChoices(depots []fleet.Depot) {
 		p.Suspects = append(p.Suspects, choice{string(part), string(part), q.Suspect == part})
 	}
 	for _, o := range listOrders {
-		p.Orders = append(p.Orders, choice{string(o.Order), o.Words, q.Order == o.Order})
+		p.Orders = append(p.Orders, choice{string(o.Order), o.Words, cmp.Or(q.Order, fleet.ByRank) == o.Order})
 	}
 }
 

@@ -118,7 +118,7 @@ func (w *world) issue(units ...fleet.Forecast) {
 }
 
 func forecast(unit fleet.UnitID, depot fleet.DepotID, rank int, band fleet.Band) fleet.Forecast {
-	limit := -float64(5 + rank)
+	limit := -float64(5 + rank) // the order of rank is that of the limit
 	return fleet.Forecast{
 		Unit: unit, Depot: depot, Rank: rank, Band: band, NoStartProbability: fleet.Known(1 / float64(1+rank)),
 		ColdLimitC: fleet.Known(limit), ColdLimitP10C: fleet.Known(limit - 3), ColdLimitP90C: fleet.Known(limit + 2.5),
