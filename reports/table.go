@@ -3,6 +3,7 @@ package reports
 import (
 	"bytes"
 	"encoding/csv"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -24,29 +25,37 @@ func (w WinterList) Table() ([]byte, error) {
 		return nil, err
 	}
 	for _, f := range w.forecasts {
-		row := []string{
-			strconv.Itoa(f.Rank), inert(string(f.Unit)), inert(string(f.Depot)), string(f.Band), plain(f.NoStartProbability),
-			plain(f.ColdLimitC), plain(f.ColdLimitP10C), plain(f.ColdLimitP90C), string(f.Suspect), "",
-			"", "", "", inert(strings.Join(f.Evidence, " | ")),
-		}
-		if p, ok := f.SuspectProbabilities[f.Suspect]; ok {
-			row[9] = plain(fleet.Known(p))
-		}
-		if m, ok := f.ExpectedLoss.Get(); ok {
-			row[10] = m.String()
-		}
-		if m, ok := f.SwapCost.Get(); ok {
-			row[11] = m.String()
-		}
-		if by, ok := f.SwapBy.Get(); ok {
-			row[12] = by.String()
-		}
-		if err := out.Write(row); err != nil {
+		if err := out.Write(TableRow(f)); err != nil {
 			return nil, err
 		}
 	}
 	out.Flush()
 	return b.Bytes(), out.Error()
+}
+
+// TableHeader is the first line of Table, for who writes the rows one by one.
+func TableHeader() []string { return slices.Clone(tableHeader) }
+
+// TableRow is one line of Table.
+func TableRow(f fleet.Forecast) []string {
+	row := []string{
+		strconv.Itoa(f.Rank), Inert(string(f.Unit)), Inert(string(f.Depot)), string(f.Band), plain(f.NoStartProbability),
+		plain(f.ColdLimitC), plain(f.ColdLimitP10C), plain(f.ColdLimitP90C), string(f.Suspect), "",
+		"", "", "", Inert(strings.Join(f.Evidence, " | ")),
+	}
+	if p, ok := f.SuspectProbabilities[f.Suspect]; ok {
+		row[9] = plain(fleet.Known(p))
+	}
+	if m, ok := f.ExpectedLoss.Get(); ok {
+		row[10] = m.String()
+	}
+	if m, ok := f.SwapCost.Get(); ok {
+		row[11] = m.String()
+	}
+	if by, ok := f.SwapBy.Get(); ok {
+		row[12] = by.String()
+	}
+	return row
 }
 
 func plain(o fleet.Opt[float64]) string {
@@ -57,7 +66,8 @@ func plain(o fleet.Opt[float64]) string {
 	return strconv.FormatFloat(v, 'f', -1, 64)
 }
 
-func inert(s string) string {
+// Inert puts an apostrophe before what a spreadsheet would run as a formula.
+func Inert(s string) string {
 	if s != "" && strings.ContainsAny(s[:1], "=+-@\t\r\n") {
 		return "'" + s
 	}

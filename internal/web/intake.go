@@ -11,6 +11,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/reports"
 )
 
 // How much of what came in is shown, newest first.
@@ -92,7 +93,7 @@ func (s *Server) keptApartCSV(c echo.Context) error {
 	rows := [][]string{{"file", "line", "kind", "unit", "depot", "column", "value", "reason"}}
 	for _, k := range kept {
 		rows = append(rows, []string{
-			inert(k.File), strconv.FormatInt(k.Line, 10), string(k.Kind), inert(k.Unit), inert(string(k.Depot)), inert(k.Column), inert(k.Value), inert(k.Reason),
+			reports.Inert(k.File), strconv.FormatInt(k.Line, 10), string(k.Kind), reports.Inert(k.Unit), reports.Inert(string(k.Depot)), reports.Inert(k.Column), reports.Inert(k.Value), reports.Inert(k.Reason),
 		})
 	}
 	if err := out.WriteAll(rows); err != nil {

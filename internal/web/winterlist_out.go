@@ -7,12 +7,11 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"strconv"
-	"strings"
 
 	"github.com/labstack/echo/v4"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/reports"
 )
 
 // chunk is how many units are read at a time: a list of 50 000 units need not be in memory whole.
@@ -54,12 +53,12 @@ func (s *Server) winterListCSV(c echo.Context) error {
 		if !started { // only now: an error before is still answered as one
 			started = true
 			startDownload(res, fmt.Sprintf("winter-list-%s.csv", issue.AsOf))
-			if err := out.Write(listHeader); err != nil {
+			if err := out.Write(reports.TableHeader()); err != nil {
 				return err
 			}
 		}
 		for _, f := range units {
-			if err := out.Write(listRow(f)); err != nil {
+			if err := out.Write(reports.TableRow(f)); err != nil {
 				return err
 			}
 		}
@@ -122,38 +121,4 @@ func (s *Server) apiWinterList(c echo.Context) error {
 		return fmt.Errorf("write the winter list: %w", err)
 	}
 	return nil
-}
-
-var listHeader = []string{
-	"rank", "unit", "depot", "band", "no_start_probability", "cold_limit_c", "cold_limit_p10_c", "cold_limit_p90_c",
-	"suspect", "suspect_probability", "expected_loss", "swap_cost", "swap_by", "evidence",
-}
-
-func listRow(f fleet.Forecast) []string {
-	blame := fleet.Opt[float64]{}
-	if p, ok := f.SuspectProbabilities[f.Suspect]; ok {
-		blame = fleet.Known(p)
-	}
-	return []string{
-		strconv.Itoa(f.Rank), inert(string(f.Unit)), inert(string(f.Depot)), string(f.Band), plain(f.NoStartProbability),
-		plain(f.ColdLimitC), plain(f.ColdLimitP10C), plain(f.ColdLimitP90C), string(f.Suspect), plain(blame),
-		textOf(f.ExpectedLoss), textOf(f.SwapCost), textOf(f.SwapBy), inert(strings.Join(f.Evidence, " | ")),
-	}
-}
-
-// plain is a number for programs; empty where it is unknown.
-func plain(o fleet.Opt[float64]) string {
-	v, ok := o.Get()
-	if !ok {
-		return ""
-	}
-	return strconv.FormatFloat(v, 'f', -1, 64)
-}
-
-// inert puts an apostrophe before what a spreadsheet would run as a formula.
-func inert(s string) string {
-	if s != "" && strings.ContainsAny(s[:1], "=+-@\t\r\n") {
-		return "'" + s
-	}
-	return s
 }
