@@ -22,7 +22,7 @@ var (
 	airC     = span{-70, 60, "°C", hintFahrenheit}
 	coolantC = span{-70, 130, "°C", hintFahrenheit}
 
-	amps    = span{0, 5000, "A", "write amperes"}
+	amps    = span{0, 5000, "A", "write amperes, without a sign"}
 	plainly = func(low, high float64, unit string) span {
 		return span{low, high, unit, "correct it, or leave it empty if it is not known"}
 	}
@@ -40,6 +40,18 @@ func restSpan(volts int) span {
 func text[R any](name string, n need, at func(*R) *string) column[R] {
 	return column[R]{name: name, need: n, set: func(_ *judge, s []byte, r *R) error {
 		*at(r) = string(bytes.ReplaceAll(s, []byte("\r\n"), []byte{'\n'}))
+		return nil
+	}}
+}
+
+// key takes a text that rows are found by.
+func key[R any](name string, at func(*R) *string) column[R] {
+	const longest = 200 // bytes; no number on a door or a label is longer
+	return column[R]{name: name, need: required, set: func(_ *judge, s []byte, r *R) error {
+		if len(s) > longest {
+			return fmt.Errorf("%s is longer than %d bytes: shorten it, or look for a separator that is missing", name, longest)
+		}
+		*at(r) = string(s)
 		return nil
 	}}
 }

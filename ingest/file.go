@@ -110,7 +110,7 @@ func damaged(err error) error {
 
 // fileInput looks into a file to see what it is.
 func fileInput(path, name string) *input {
-	in := &input{name: name}
+	in := &input{name: storable([]byte(name))}
 	src, err := openFile(path)
 	if err != nil {
 		in.reason = err

@@ -117,3 +117,25 @@ func TestResultIsTheContractsJSON(t *testing.T) {
 	require.True(t, json.Valid(out.Bytes()))
 	require.True(t, strings.HasSuffix(out.String(), "}\n"))
 }
+
+func TestDryRunTellsConflictsOfSeveralFiles(t *testing.T) {
+	db := newFleet(t)
+	before := contents(t, export(t, db))
+	opt := options()
+	opt.DryRun = true
+	paths := []string{
+		write(t, "a.csv", "cranked_at,unit,min_v\n2025-01-10T12:40:12Z,H-001,8.5\n2025-03-10T12:40:12Z,H-001,8.5\n"),
+		write(t, "b.csv", "cranked_at,unit,min_v\n2025-01-10T12:40:12Z,H-001,8.6\n2025-03-10T12:40:12Z,H-001,8.6\n"),
+		write(t, "c.csv", "depot,name,timezone\nHOL,Holm,UTC\n"),
+	}
+	dry, err := ingest.Import(t.Context(), db, paths, opt)
+	require.NoError(t, err)
+	defer dry.Close()
+	wet := importPaths(t, db, paths...)
+	require.Equal(t, wet.Files, dry.Files)
+	require.Equal(t, kept(t, wet), kept(t, dry))
+	require.Len(t, kept(t, dry), 4)
+	after := contents(t, export(t, db))
+	require.Equal(t, before["depots"], after["depots"], "the first stands")
+	require.Contains(t, after["crank_events"], "2025-03-10T07:40:12-05:00,H-001,,8.5,")
+}

@@ -74,6 +74,7 @@ func TestBadRowsAreKeptApart(t *testing.T) {
 		{"no such place", depotHeader, "ZZZ,Zed,Europe/Oslo,95", "latitude", "95", "outside -90 to 90"},
 		{"a system of 36 V", unitHeader, "X-1,HOL,van,petrol,36,1,", "system_volts", "36", "12 or 24"},
 		{"an amount with three decimals", unitHeader, "X-1,HOL,van,petrol,12,1,100.005", "no_start_cost", "100.005", "at most two decimals"},
+		{"a key that is none", fittedHeader, strings.Repeat("k", 3000) + ",N-001,1,P-70,agm,760,en,,", "battery", strings.Repeat("k", 200) + "…", "longer than 200 bytes"},
 		{"a field too few", testHeader, "2025-03-01T07:00:00Z,H-001,,,12.4,,", "", "", "7 fields and the header has 8"},
 		{"a field too many", testHeader, "2025-03-01T07:00:00Z,H-001,,,12,4,,,", "", "", "9 fields and the header has 8"},
 		{"NUL", testHeader, "2025-03-01T07:00:00Z,H-\x00001,,,12.4,,,", "unit", "H-␀001", "NUL"},

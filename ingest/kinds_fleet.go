@@ -18,11 +18,7 @@ func depotsTable() table[fleet.Depot] {
 	type d = fleet.Depot
 	return table[d]{
 		columns: []column[d]{
-			{name: "depot", need: required, set: func(j *judge, s []byte, r *d) error {
-				r.ID = fleet.DepotID(s)
-				j.depot = &knownDepot{Depot: fleet.Depot{ID: r.ID}}
-				return j.mayTake()
-			}},
+			key("depot", func(r *d) *string { return (*string)(&r.ID) }),
 			text("name", required, func(r *d) *string { return &r.Name }),
 			{name: "timezone", need: required, set: func(_ *judge, s []byte, r *d) error {
 				r.Timezone = string(s)
@@ -37,7 +33,13 @@ func depotsTable() table[fleet.Depot] {
 			optWhole("swaps_per_week", 0, 100_000, func(r *d) *fleet.Opt[int] { return &r.SwapsPerWeek }),
 			text("cost_centre", optional, func(r *d) *string { return &r.CostCentre }),
 		},
-		check: func(*judge, *d) *flaw { return nil },
+		check: func(j *judge, r *d) *flaw {
+			j.depot = &knownDepot{Depot: *r}
+			if err := j.mayTake(); err != nil {
+				return &flaw{column: "depot", reason: err.Error()}
+			}
+			return nil
+		},
 	}
 }
 
@@ -45,7 +47,7 @@ func vehiclesTable() table[fleet.Unit] {
 	type u = fleet.Unit
 	return table[u]{
 		columns: []column[u]{
-			text("unit", required, func(r *u) *string { return (*string)(&r.ID) }),
+			key("unit", func(r *u) *string { return (*string)(&r.ID) }),
 			knownDepotColumn(func(r *u) *fleet.DepotID { return &r.Depot }),
 			text("class", required, func(r *u) *string { return &r.Class }),
 			word("fuel", required, func(r *u) *fleet.Fuel { return &r.Fuel }, fleet.Petrol, fleet.Diesel),
@@ -81,7 +83,7 @@ func batteriesTable() table[fleet.BatteryFitting] {
 	return table[f]{
 		columns: []column[f]{
 			knownUnitColumn(func(r *f) *fleet.UnitID { return &r.Unit }),
-			text("battery", required, func(r *f) *string { return &r.Battery }),
+			key("battery", func(r *f) *string { return &r.Battery }),
 			whole("position", required, 1, maxBatteries, func(r *f, v int) { r.Position = v }),
 			text("part", required, func(r *f) *string { return &r.Part }),
 			word("chemistry", required, func(r *f) *fleet.Chemistry { return &r.Chemistry }, fleet.Flooded, fleet.EFB, fleet.AGM, fleet.Gel),
@@ -117,7 +119,7 @@ func startersTable() table[fleet.StarterFitting] {
 	return table[f]{
 		columns: []column[f]{
 			knownUnitColumn(func(r *f) *fleet.UnitID { return &r.Unit }),
-			text("starter", required, func(r *f) *string { return &r.Starter }),
+			key("starter", func(r *f) *string { return &r.Starter }),
 			text("part", required, func(r *f) *string { return &r.Part }),
 			date("fitted_on", func(r *f) *fleet.Opt[fleet.Date] { return &r.FittedOn }),
 			date("removed_on", func(r *f) *fleet.Opt[fleet.Date] { return &r.RemovedOn }),

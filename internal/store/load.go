@@ -20,12 +20,13 @@ type Load struct {
 	file     pgx.Tx // the file at hand; nil between files
 	importID int64
 
-	table  loadTable
-	rows   copyRows
-	staged int64    // rows added to the file at hand
-	months monthSet // of its cranks
-	pipe   *pipe
-	done   chan error // one message: how the copying into the staging table ended
+	table     loadTable
+	rows      copyRows
+	staged    int64    // rows added to the file at hand
+	conflicts int64    // how many of them differ from rows that are there, or notCompared
+	months    monthSet // of its cranks
+	pipe      *pipe
+	done      chan error // one message: how the copying into the staging table ended
 }
 
 // StartLoad records an import and takes a connection until Close. A dry run is one transaction that Close rolls back.
@@ -100,7 +101,7 @@ func (l *Load) StartFile(ctx context.Context, kind fleet.Kind) (err error) {
 	if l.file, err = l.db().Begin(ctx); err != nil {
 		return fmt.Errorf("begin a file: %w", err)
 	}
-	l.staged, l.months = 0, monthSet{}
+	l.staged, l.conflicts, l.months = 0, notCompared, monthSet{}
 	before := "0::bigint AS line"
 	if kind == fleet.CranksKind {
 		before += ", NULL::date AS week"
@@ -121,6 +122,9 @@ func (l *Load) StartFile(ctx context.Context, kind fleet.Kind) (err error) {
 	}()
 	return nil
 }
+
+// notCompared is for files all of whose rows were taken: for them no table of conflicts is made.
+const notCompared = -1
 
 // copyChunk is how much is gathered before it is handed to the connection.
 const copyChunk = 256 << 10
@@ -183,7 +187,7 @@ func (l *Load) FinishFile(ctx context.Context, result fleet.FileResult, kept ite
 		if l.file, err = l.db().Begin(ctx); err != nil {
 			return fmt.Errorf("record a file: %w", err)
 		}
-	} else if _, err := l.file.Exec(ctx, "DROP TABLE "+l.table.staged()); err != nil {
+	} else if err := l.dropStaged(ctx); err != nil {
 		return fmt.Errorf("record a file: %w", err)
 	}
 	if err := l.recordFile(ctx, result, kept); err != nil {
@@ -195,6 +199,16 @@ func (l *Load) FinishFile(ctx context.Context, result fleet.FileResult, kept ite
 		return fmt.Errorf("commit a file: %w", err)
 	}
 	return nil
+}
+
+// dropStaged makes room for the next file, which in a dry run comes in the same transaction.
+func (l *Load) dropStaged(ctx context.Context) error {
+	tables := l.table.staged()
+	if l.conflicts != notCompared {
+		tables += ", conflict"
+	}
+	_, err := l.file.Exec(ctx, "DROP TABLE "+tables)
+	return err
 }
 
 // pipe hands buffers from the one who fills them to the one who sends them, so that both work at the same time.

@@ -54,7 +54,8 @@ func (l *Load) Merge(ctx context.Context) (taken, conflicts int64, err error) {
 	if err != nil {
 		return 0, 0, fmt.Errorf("compare rows: %w", err)
 	}
-	return taken, tag.RowsAffected(), nil
+	l.conflicts = tag.RowsAffected()
+	return taken, l.conflicts, nil
 }
 
 func (l *Load) lockForMerge(ctx context.Context) error {
