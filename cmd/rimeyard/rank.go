@@ -14,6 +14,7 @@ import (
 	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
+	"rimeyard/reports"
 )
 
 func newRankCmd() *cobra.Command {
@@ -155,7 +156,7 @@ func printRanked(w io.Writer, format outputFormat, list fleet.RankedList, top in
 	case asJSON:
 		return writeJSON(w, list)
 	case asCSV:
-		return writeCSV(w, rankedHeader, rankedRows(list.Units))
+		return rankedCSV(w, list.Units)
 	}
 	fmt.Fprintf(w, "As of %s, for the season %s to %s: %s\n\n", list.AsOf, list.Season.From, list.Season.To, summary)
 	header := []string{"#", "unit", "depot", "band", "chance", "cold limit °C", "suspect", "loss", "swap", "swap by", "evidence"}
@@ -174,29 +175,12 @@ func printRanked(w io.Writer, format outputFormat, list fleet.RankedList, top in
 	return writeTable(w, header, rows)
 }
 
-var rankedHeader = []string{
-	"rank", "unit", "depot", "band", "no_start_probability", "cold_limit_c", "cold_limit_p10_c", "cold_limit_p90_c",
-	"suspect", "expected_loss", "swap_cost", "swap_by", "evidence",
-}
-
-func rankedRows(units []fleet.Forecast) [][]string {
+func rankedCSV(w io.Writer, units []fleet.Forecast) error {
 	rows := make([][]string, len(units))
 	for i, f := range units {
-		rows[i] = []string{
-			strconv.Itoa(f.Rank), string(f.Unit), string(f.Depot), string(f.Band), exact(f.NoStartProbability),
-			exact(f.ColdLimitC), exact(f.ColdLimitP10C), exact(f.ColdLimitP90C), string(f.Suspect),
-			orEmpty(f.ExpectedLoss), orEmpty(f.SwapCost), orEmpty(f.SwapBy), strings.Join(f.Evidence, " | "),
-		}
+		rows[i] = reports.TableRow(f)
 	}
-	return rows
-}
-
-func exact(v fleet.Opt[float64]) string {
-	x, known := v.Get()
-	if !known {
-		return ""
-	}
-	return strconv.FormatFloat(x, 'g', -1, 64)
+	return writeCSV(w, reports.TableHeader(), rows)
 }
 
 func percent(p fleet.Opt[float64]) string {

@@ -1,8 +1,8 @@
 package main
 
 import (
+	"context"
 	"fmt"
-	"io"
 	"strconv"
 	"time"
 
@@ -13,24 +13,11 @@ import (
 )
 
 func newReportOutboxCmd() *cobra.Command {
-	cmd := &cobra.Command{
-		Use: "outbox", Args: cobra.NoArgs, Short: "Print the letters that wait or were given up, with the reason",
-		Example: "  rimeyard report outbox --sent --format csv\n  rimeyard report outbox retry 12",
-	}
-	format := addFormatFlag(cmd)
-	sent := cmd.Flags().Bool("sent", false, "also those that have gone out")
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		db, done, err := openDatabase(cmd)
-		if err != nil {
-			return err
-		}
-		defer done()
-		letters, err := db.Letters(cmd.Context(), *sent)
-		if err != nil {
-			return err
-		}
-		return printLetters(cmd.OutOrStdout(), *format, letters)
-	}
+	var sent bool
+	letters := func(db *store.DB, ctx context.Context) ([]fleet.Letter, error) { return db.Letters(ctx, sent) }
+	cmd := newListCmd("outbox", "Print the letters that wait or were given up, with the reason", letters, listLetters)
+	cmd.Example = "  rimeyard report outbox --sent --format csv\n  rimeyard report outbox retry 12"
+	cmd.Flags().BoolVar(&sent, "sent", false, "also those that have gone out")
 	cmd.AddCommand(newOutboxRetryCmd())
 	return cmd
 }
@@ -73,7 +60,7 @@ func letterState(l fleet.Letter) string {
 	return "waiting"
 }
 
-func printLetters(w io.Writer, format outputFormat, letters []fleet.Letter) error {
+func listLetters(letters []fleet.Letter, _ outputFormat) listing {
 	rows := make([]letterRow, len(letters))
 	cells := make([][]string, len(letters))
 	for i, l := range letters {
@@ -87,16 +74,9 @@ func printLetters(w io.Writer, format outputFormat, letters []fleet.Letter) erro
 			strconv.FormatInt(l.ID, 10), rows[i].State, l.To, l.Subject, l.QueuedAt.UTC().Format(time.RFC3339), next, strconv.Itoa(l.Attempts), l.LastError,
 		}
 	}
-	switch format {
-	case asJSON:
-		return writeJSON(w, rows)
-	case asCSV:
-		return writeCSV(w, []string{"letter", "state", "to", "subject", "queued_at", "next_try_at", "attempts", "last_error"}, cells)
-	case asTable:
-		if len(cells) == 0 {
-			_, err := fmt.Fprintln(w, "the outbox is empty")
-			return err
-		}
+	return listing{
+		[]string{"letter", "state", "to", "subject", "queued_at", "next_try_at", "attempts", "last_error"},
+		cells, rows,
+		"the outbox is empty",
 	}
-	return writeTable(w, []string{"letter", "state", "to", "subject", "queued", "next try", "tries", "last error"}, cells)
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"strconv"
 	"strings"
 	"time"
@@ -17,7 +16,7 @@ import (
 
 func newReportScheduleCmd() *cobra.Command {
 	cmd := &cobra.Command{Use: "schedule", Short: "Say which report goes to whom and when; `rimeyard serve` sends it"}
-	cmd.AddCommand(newScheduleAddCmd(), newScheduleListCmd(), newScheduleRemoveCmd())
+	cmd.AddCommand(newScheduleAddCmd(), newListCmd("list", "Print all schedules, with when each is next due and what keeps it waiting", (*store.DB).Schedules, listSchedules), newScheduleRemoveCmd())
 	return cmd
 }
 
@@ -110,25 +109,7 @@ type scheduleRow struct {
 	Error      string     `json:"error"`
 }
 
-func newScheduleListCmd() *cobra.Command {
-	cmd := &cobra.Command{Use: "list", Args: cobra.NoArgs, Short: "Print all schedules, with when each is next due and what keeps it waiting"}
-	format := addFormatFlag(cmd)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		db, done, err := openDatabase(cmd)
-		if err != nil {
-			return err
-		}
-		defer done()
-		list, err := db.Schedules(cmd.Context())
-		if err != nil {
-			return err
-		}
-		return printSchedules(cmd.OutOrStdout(), *format, list)
-	}
-	return cmd
-}
-
-func printSchedules(w io.Writer, format outputFormat, list []fleet.Schedule) error {
+func listSchedules(list []fleet.Schedule, format outputFormat) listing {
 	rows := make([]scheduleRow, len(list))
 	cells := make([][]string, len(list))
 	for i, s := range list {
@@ -145,18 +126,11 @@ func printSchedules(w io.Writer, format outputFormat, list []fleet.Schedule) err
 		}
 		cells[i] = []string{strconv.FormatInt(s.ID, 10), s.Report, string(s.Depot), strings.Join(s.Recipients, " "), s.Cron, s.Timezone, next, rows[i].Error}
 	}
-	switch format {
-	case asJSON:
-		return writeJSON(w, rows)
-	case asCSV:
-		return writeCSV(w, []string{"schedule", "report", "depot", "recipients", "cron", "timezone", "next_due", "error"}, cells)
-	case asTable:
-		if len(cells) == 0 {
-			_, err := fmt.Fprintln(w, "no schedules; add one with `rimeyard report schedule add`")
-			return err
-		}
+	return listing{
+		[]string{"schedule", "report", "depot", "recipients", "cron", "timezone", "next_due", "error"},
+		cells, rows,
+		"no schedules; add one with `rimeyard report schedule add`",
 	}
-	return writeTable(w, []string{"schedule", "report", "depot", "to", "cron", "time zone", "next due", "what keeps it waiting"}, cells)
 }
 
 func newScheduleRemoveCmd() *cobra.Command {

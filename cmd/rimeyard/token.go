@@ -2,19 +2,19 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/store"
 	"rimeyard/internal/web"
 )
 
 func newTokenCmd() *cobra.Command {
 	cmd := &cobra.Command{Use: "token", Short: "Let loggers bring readings, and programs read the list"}
-	cmd.AddCommand(newTokenAddCmd(), newTokenListCmd(), newTokenRevokeCmd())
+	cmd.AddCommand(newTokenAddCmd(), newListCmd("list", "Print all tokens, with when each was last used", (*store.DB).Tokens, listTokens), newTokenRevokeCmd())
 	return cmd
 }
 
@@ -55,24 +55,6 @@ func newTokenAddCmd() *cobra.Command {
 	return cmd
 }
 
-func newTokenListCmd() *cobra.Command {
-	cmd := &cobra.Command{Use: "list", Args: cobra.NoArgs, Short: "Print all tokens, with when each was last used"}
-	format := addFormatFlag(cmd)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		db, done, err := openDatabase(cmd)
-		if err != nil {
-			return err
-		}
-		defer done()
-		tokens, err := db.Tokens(cmd.Context())
-		if err != nil {
-			return err
-		}
-		return printTokens(cmd.OutOrStdout(), *format, tokens)
-	}
-	return cmd
-}
-
 type tokenJSON struct {
 	Name       string         `json:"name"`
 	Use        fleet.TokenUse `json:"for"`
@@ -82,7 +64,7 @@ type tokenJSON struct {
 	Revoked    bool           `json:"revoked"`
 }
 
-func printTokens(w io.Writer, format outputFormat, tokens []fleet.Token) error {
+func listTokens(tokens []fleet.Token, _ outputFormat) listing {
 	rows, list := make([][]string, len(tokens)), make([]tokenJSON, len(tokens))
 	for i, t := range tokens {
 		j := tokenJSON{Name: t.Name, Use: t.Use, CreatedAt: t.CreatedAt.UTC(), Revoked: t.Revoked}
@@ -100,17 +82,11 @@ func printTokens(w io.Writer, format outputFormat, tokens []fleet.Token) error {
 		rows[i] = []string{t.Name, string(t.Use), depot, j.CreatedAt.Format(time.RFC3339), used, state}
 		list[i] = j
 	}
-	header := []string{"name", "for", "depot", "created_at", "last_used_at", "state"}
-	switch {
-	case format == asJSON:
-		return writeJSON(w, list)
-	case format == asCSV:
-		return writeCSV(w, header, rows)
-	case len(tokens) == 0:
-		fmt.Fprintln(w, "there are no tokens yet: rimeyard token add NAME makes one")
-		return nil
+	return listing{
+		[]string{"name", "for", "depot", "created_at", "last_used_at", "state"},
+		rows, list,
+		"there are no tokens yet: rimeyard token add NAME makes one",
 	}
-	return writeTable(w, header, rows)
 }
 
 func newTokenRevokeCmd() *cobra.Command {

@@ -80,7 +80,7 @@ func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 			Readings readingCounts  `json:"readings"`
 		}{s.AsOf, s.Forecast, countReadings(s.History)})
 	case asCSV:
-		return writeCSV(w, rankedHeader, rankedRows([]fleet.Forecast{s.Forecast}))
+		return rankedCSV(w, []fleet.Forecast{s.Forecast})
 	}
 	u, f := s.History.Unit, s.Forecast
 	fmt.Fprintf(w, "%s · %s · %s %s, %d V, %d batteries, parked %s\n", u.ID, u.Depot, u.Class, u.Fuel, u.SystemVolts, u.Batteries, u.Parked)

@@ -14,12 +14,13 @@ import (
 	"golang.org/x/term"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/store"
 	"rimeyard/internal/web"
 )
 
 func newUserCmd() *cobra.Command {
 	cmd := &cobra.Command{Use: "user", Short: "Say who may sign in, and what they may see"}
-	cmd.AddCommand(newUserAddCmd(), newUserListCmd(), newUserPasswordCmd(),
+	cmd.AddCommand(newUserAddCmd(), newListCmd("list", "Print who may sign in, with role and depots", (*store.DB).People, listPeople), newUserPasswordCmd(),
 		newUserDisableCmd("disable", "Shut a person out; open pages stop working at once", true),
 		newUserDisableCmd("enable", "Let a person in again", false))
 	return cmd
@@ -173,24 +174,6 @@ func noSuchPerson(name string) error {
 	return usageError{fmt.Errorf("nobody is called %q: rimeyard user list names everybody", name)}
 }
 
-func newUserListCmd() *cobra.Command {
-	cmd := &cobra.Command{Use: "list", Args: cobra.NoArgs, Short: "Print who may sign in, with role and depots"}
-	format := addFormatFlag(cmd)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		db, done, err := openDatabase(cmd)
-		if err != nil {
-			return err
-		}
-		defer done()
-		people, err := db.People(cmd.Context())
-		if err != nil {
-			return err
-		}
-		return printPeople(cmd.OutOrStdout(), *format, people)
-	}
-	return cmd
-}
-
 // personJSON is a person as printed: no hash leaves the database.
 type personJSON struct {
 	Name      string          `json:"name"`
@@ -202,7 +185,7 @@ type personJSON struct {
 	Disabled  bool            `json:"disabled"`
 }
 
-func printPeople(w io.Writer, format outputFormat, people []fleet.Person) error {
+func listPeople(people []fleet.Person, _ outputFormat) listing {
 	rows, list := make([][]string, len(people)), make([]personJSON, len(people))
 	for i, p := range people {
 		depots := "all"
@@ -220,17 +203,11 @@ func printPeople(w io.Writer, format outputFormat, people []fleet.Person) error 
 		rows[i] = []string{p.Name, p.FullName, p.Email, string(p.Role), depots, state}
 		list[i] = personJSON{p.Name, p.FullName, p.Email, p.Role, p.AllDepots, append([]fleet.DepotID{}, p.Depots...), p.Disabled}
 	}
-	header := []string{"name", "full_name", "email", "role", "depots", "state"}
-	switch {
-	case format == asJSON:
-		return writeJSON(w, list)
-	case format == asCSV:
-		return writeCSV(w, header, rows)
-	case len(people) == 0:
-		fmt.Fprintln(w, "nobody may sign in yet: rimeyard user add NAME --role manager --all-depots")
-		return nil
+	return listing{
+		[]string{"name", "full_name", "email", "role", "depots", "state"},
+		rows, list,
+		"nobody may sign in yet: rimeyard user add NAME --role manager --all-depots",
 	}
-	return writeTable(w, header, rows)
 }
 
 func newUserPasswordCmd() *cobra.Command {
