@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"time"
 
@@ -38,6 +39,9 @@ func issueToday(ctx context.Context, db *store.DB, log *slog.Logger, now time.Ti
 	return db.Alone(ctx, "list of the day", func(ctx context.Context) error {
 		began := time.Now()
 		issued, err := issueOnce(ctx, db, today, nil)
+		if errors.Is(err, errNoUnits) {
+			return nil
+		}
 		if err == nil && issued {
 			log.InfoContext(ctx, "list of the day issued", "as_of", today.String(), "took_ms", time.Since(began).Milliseconds())
 		}

@@ -12,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/demofleet"
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/pgtest"
@@ -123,10 +124,49 @@ func TestWrongUseSaysWhatToDo(t *testing.T) {
 		{[]string{"rank", "--format", "xml"}, "want table, json or csv"},
 		{[]string{"unit"}, "one unit's number"},
 		{[]string{"frobnicate"}, "unknown command"},
+		{[]string{"serve", "--tls-cert", "yard.pem"}, "tls-key"},
 	} {
 		code, stdout, stderr := rimeyard(t, tc.args...)
 		require.Equal(t, exitUsage, code, "%v", tc.args)
 		require.Empty(t, stdout)
 		require.Contains(t, stderr, tc.says)
+	}
+}
+
+func TestAnEmptyFleetSaysHowToBegin(t *testing.T) {
+	t.Setenv(envDatabase, pgtest.URL(t))
+	for _, args := range [][]string{{"rank"}, {"fit"}} {
+		code, _, stderr := rimeyard(t, args...)
+		require.Equal(t, exitFailed, code)
+		require.Contains(t, stderr, "rimeyard import")
+	}
+	code, stdout, _ := rimeyard(t, "rank", "--format", "json")
+	require.Equal(t, exitDone, code, "a program reads an empty list")
+	require.JSONEq(t, `[]`, func() string {
+		var list struct{ Units json.RawMessage }
+		require.NoError(t, json.Unmarshal([]byte(stdout), &list))
+		return string(list.Units)
+	}())
+}
+
+// The audit must show the list ahead of the rules of today on the fleet that the demo shows.
+func TestAuditOfTheDemoBeatsTheRules(t *testing.T) {
+	today, err := fleet.ParseDate(testToday)
+	require.NoError(t, err)
+	dir := t.TempDir()
+	_, err = demofleet.Write(dir, demofleet.Options{Seed: demoSeed, Today: today})
+	require.NoError(t, err)
+	t.Setenv(envDatabase, pgtest.URL(t))
+	code, _, stderr := rimeyard(t, "import", dir)
+	require.Equal(t, exitKeptApart, code, stderr)
+	code, stdout, stderr := rimeyard(t, "audit", "--format", "json")
+	require.Equal(t, exitDone, code, stderr)
+	var audit struct{ Seasons []alerts.AuditResult }
+	require.NoError(t, json.Unmarshal([]byte(stdout), &audit))
+	require.Len(t, audit.Seasons, 2)
+	for _, s := range audit.Seasons {
+		for _, rule := range s.Rules {
+			require.Greater(t, s.Forecast.AUC.Or(0), rule.AUC.Or(0), "season of %s, rule %s", s.AsOf, rule.Rule)
+		}
 	}
 }

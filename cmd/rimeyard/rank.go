@@ -64,11 +64,16 @@ func newFitCmd() *cobra.Command {
 	return cmd
 }
 
+var errNoUnits = errors.New("the fleet has no units yet: bring them with rimeyard import, or look at rimeyard demo")
+
 // issueList judges the fleet and keeps the list.
 func issueList(ctx context.Context, db *store.DB, asOf fleet.Date, progress func(int)) (fleet.RankedList, error) {
 	list, err := rankFleet(ctx, db, asOf, progress)
 	if err != nil {
 		return fleet.RankedList{}, err
+	}
+	if len(list.Units) == 0 {
+		return fleet.RankedList{}, errNoUnits
 	}
 	_, err = db.AddIssue(ctx, list, alerts.Method)
 	return list, err
@@ -157,6 +162,9 @@ func printRanked(w io.Writer, format outputFormat, list fleet.RankedList, top in
 		return writeJSON(w, list)
 	case asCSV:
 		return rankedCSV(w, list.Units)
+	}
+	if len(list.Units) == 0 {
+		return errNoUnits
 	}
 	fmt.Fprintf(w, "As of %s, for the season %s to %s: %s\n\n", list.AsOf, list.Season.From, list.Season.To, summary)
 	header := []string{"#", "unit", "depot", "band", "chance", "cold limit °C", "suspect", "loss", "swap", "swap by", "evidence"}

@@ -180,7 +180,7 @@ func short(v fleet.Opt[float64]) string {
 func oneArg(what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) != 1 {
-			return usageError{fmt.Errorf("%s wants %s; see %s --help", cmd.CommandPath(), what, cmd.CommandPath())}
+			return fmt.Errorf("%s wants %s; see %s --help", cmd.CommandPath(), what, cmd.CommandPath())
 		}
 		return nil
 	}
