@@ -9,11 +9,10 @@ import (
 
 // paid is what a unit's records say of money.
 type paid struct {
-	failure  fleet.Opt[fleet.Money]
-	prices   []price
-	battery  []string // part numbers fitted now, by position
-	starter  string   // part number fitted now
-	starters bool
+	failure fleet.Opt[fleet.Money]
+	prices  []price
+	battery []string // part numbers fitted now, by position
+	starter string   // part number fitted now
 }
 
 type price struct {
@@ -61,9 +60,8 @@ func (p *paid) note(part string, kind fleet.Part, on fleet.Opt[fleet.Date], amou
 
 // prices are the fleet's: the last one paid for each part, and the usual cost of a failed start.
 type prices struct {
-	last    map[fleet.Part]map[string]price
-	usual   fleet.Opt[fleet.Money]
-	ofFiles []paid
+	last  map[fleet.Part]map[string]price
+	usual fleet.Opt[fleet.Money]
 }
 
 func gatherPrices(all []paid) prices {

@@ -69,11 +69,10 @@ type judged struct {
 }
 
 type depotWinters struct {
-	season   fleet.Season
-	from     fleet.Date // first day at risk
-	winters  []trend.Winter
-	spreadC  float64
-	borrowed bool
+	season  fleet.Season
+	from    fleet.Date // first day at risk
+	winters []trend.Winter
+	spreadC float64
 }
 
 func judgeFleet(ctx context.Context, in Input) (*judged, error) {

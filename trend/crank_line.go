@@ -21,7 +21,7 @@ type CrankLine struct {
 	FromC, ToC       float64 // temperatures seen
 }
 
-// ErrTooFewCranks: a line needs three cranks at two temperatures or more.
+// ErrTooFewCranks says that a line needs three cranks at two temperatures or more.
 var ErrTooFewCranks = errors.New("a line through cranks needs at least three, at two temperatures or more")
 
 // FitCrankLine is Huber's regression: residuals beyond 1.345 times the spread count by their distance, not its square, so
@@ -38,7 +38,8 @@ func FitCrankLine(points []CrankPoint) (CrankLine, error) {
 		return cmpFloat(a.V, b.V)
 	})
 	n := len(points)
-	if n < 3 || points[0].TemperatureC == points[n-1].TemperatureC {
+	const narrowestC = 0.1 // thermometers tell no less apart
+	if n < 3 || points[n-1].TemperatureC-points[0].TemperatureC < narrowestC {
 		return CrankLine{}, ErrTooFewCranks
 	}
 	x, y := mat.NewDense(n, 2, nil), make([]float64, n)

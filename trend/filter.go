@@ -37,18 +37,15 @@ const (
 
 // belief is what is thought of a unit in one week: a normal distribution over the state, and the rest volts with theirs.
 type belief struct {
-	week               int
-	x                  vector
-	p                  matrix
-	restV, restVar     float64
-	restTrend          float64 // V per week
-	logLik             float64
-	lastSign           [kinds]int8 // of the last row that surprised
-	lastCCA, lastLow   float64     // latest residuals, in standard deviations
-	lastSag, lastSpeed float64
-	lastCurrent        float64
-	swapsInferred      int
-	swapWeek           int
+	week           int
+	x              vector
+	p              matrix
+	restV, restVar float64
+	restTrend      float64 // V per week
+	logLik         float64
+	lastSign       [kinds]int8 // of the last row that surprised
+	swapsInferred  int
+	swapWeek       int
 }
 
 // model is a track with the parameters that apply to it.

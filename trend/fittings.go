@@ -90,9 +90,7 @@ func (c *compressor) tests(rows []fleet.Test, fittings []fleet.BatteryFitting) {
 		for to < len(rows) && c.day.of(rows[to].At) == d {
 			to++
 		}
-		for _, r := range c.testsOfDay(rows[from:to], fittings, d) {
-			c.track.Tests = append(c.track.Tests, r)
-		}
+		c.track.Tests = append(c.track.Tests, c.testsOfDay(rows[from:to], fittings, d)...)
 		from = to
 	}
 }

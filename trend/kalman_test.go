@@ -7,11 +7,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-func reread(t testing.TB, from, into any) {
-	t.Helper()
+func reread(tb testing.TB, from, into any) {
+	tb.Helper()
 	b, err := json.Marshal(from)
-	require.NoError(t, err)
-	require.NoError(t, json.Unmarshal(b, into))
+	require.NoError(tb, err)
+	require.NoError(tb, json.Unmarshal(b, into))
 }
 
 // The Nile as a local level (Durbin and Koopman): the filter's step, without its robust weight, must give their numbers.

@@ -13,12 +13,10 @@ import (
 // slopes gathers y on (x, x², t) within units: each unit's own mean is taken out first, so a unit that is weak and stands in the
 // cold does not bend the curve.
 type slopes struct {
-	xx         [3][3]float64
-	xy         [3]float64
-	n          float64
-	from, to   float64
-	temps      []float64
-	haveBounds bool
+	xx    [3][3]float64
+	xy    [3]float64
+	n     float64
+	temps []float64
 }
 
 func (s *slopes) addUnit(rows [][3]float64, y []float64) {

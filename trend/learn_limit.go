@@ -283,8 +283,12 @@ func (r *limitRow) logLik(mu, sigma, slowC, eps float64, slowSeen bool) (v, byMu
 		p := max(pw-pf, 1e-12)
 		return math.Log(p), (mw - mf) / p, (sw - sf) / p, sl / p, (cw - cf) / p
 	default:
-		pw, mw, sw, sl, cw := worse()
-		p := max(1-pw, 1e-12)
+		_, mw, sw, sl, cw := worse()
+		k, e := (mu-r.t)/s, eps
+		if slowSeen {
+			k, e = (mu+slowC-r.t)/s, 3*eps
+		}
+		p := max((1-e)*normalCDF(-k), 1e-12) // not one less worse: that would leave no digits where a start was a wonder
 		return math.Log(p), -mw / p, -sw / p, -sl / p, -cw / p
 	}
 }

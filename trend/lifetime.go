@@ -27,7 +27,7 @@ type WeibullFit struct {
 // WeibullPrior are normal priors on ln Shape and ln Scale; zero spreads mean none.
 type WeibullPrior struct{ LogShape, LogShapeSD, LogScale, LogScaleSD float64 }
 
-// ErrNoFailures: a lifetime cannot be fitted to lives of which none ended by failure, unless there is a prior.
+// ErrNoFailures says that a lifetime cannot be fitted to lives of which none ended by failure, unless there is a prior.
 var ErrNoFailures = errors.New("no failure among the lives: nothing says how long they last")
 
 // FitWeibull maximises

@@ -9,11 +9,11 @@ import (
 	"pgregory.net/rapid"
 )
 
-func golden(t testing.TB, name string, into any) {
-	t.Helper()
+func golden(tb testing.TB, name string, into any) {
+	tb.Helper()
 	b, err := os.ReadFile("../testdata/golden/" + name)
-	require.NoError(t, err)
-	require.NoError(t, json.Unmarshal(b, into))
+	require.NoError(tb, err)
+	require.NoError(tb, json.Unmarshal(b, into))
 }
 
 func TestWeibullAgainstTheHandbook(t *testing.T) {
@@ -31,10 +31,11 @@ func TestWeibullAgainstTheHandbook(t *testing.T) {
 	require.InEpsilon(t, 0.205943908987726*0.205943908987726, fit.Covariance[1][1], 1e-5)
 }
 
-func channing(t testing.TB) []Life {
+func channing(tb testing.TB) []Life {
+	tb.Helper()
 	var lives []Life
-	for _, r := range table(t, "golden/survival/channing_truncated.csv") {
-		lives = append(lives, Life{number(t, r["entry"]), number(t, r["exit"]), r["status"] == "1"})
+	for _, r := range table(tb, "golden/survival/channing_truncated.csv") {
+		lives = append(lives, Life{number(tb, r["entry"]), number(tb, r["exit"]), r["status"] == "1"})
 	}
 	return lives
 }

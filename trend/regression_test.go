@@ -12,6 +12,7 @@ import (
 
 // design reads columns into a matrix with a leading 1.
 func design(t *testing.T, file, response string, columns ...string) (*mat.Dense, []float64) {
+	t.Helper()
 	rows := table(t, file)
 	x, y := mat.NewDense(len(rows), len(columns)+1, nil), make([]float64, len(rows))
 	for i, r := range rows {

@@ -125,11 +125,7 @@ func (m *model) testRow(b *belief, r *TestRow, o observer) {
 		if o != nil {
 			o.row(m, b, k, r.Device, y.Y, want, variance, 25)
 		}
-		z := b.update(y.Y, want.mean, want.h, variance)
-		if k == kCCA {
-			b.lastCCA = z
-		}
-		b.open(k, z)
+		b.open(k, b.update(y.Y, want.mean, want.h, variance))
 	}
 }
 

@@ -121,7 +121,10 @@ func (o Outlook) Risk(dawnC []float64, firstDay int, spreadC float64, byDay []fl
 	night := math.Hypot(o.nightSD, spreadC*math.Sqrt(1-lasting))
 	steady := spreadC * math.Sqrt(lasting)
 	const certainAbove = 5.0
-	var survived [nodes]float64 // ln
+	var survived [nodes]float64 // cold alone, one start per night
+	for i := range survived {
+		survived[i] = 1
+	}
 	quietNight := math.Log1p(-min(o.control, 0.5)) + o.startsNight*math.Log1p(-min(o.chance, 0.5))
 	quiet, warmest := 0.0, normalNodes[nodes-1].z
 	for d, t := range dawnC {
@@ -132,21 +135,47 @@ func (o Outlook) Risk(dawnC []float64, firstDay int, spreadC float64, byDay []fl
 		if limit+warmest*sd-t > -certainAbove*night {
 			for i := range normalNodes {
 				if k := (limit + normalNodes[i].z*sd - t) / night; k > -certainAbove {
-					survived[i] += o.startsNight * math.Log(max(normalCDF(-k), 1e-12))
+					survived[i] = max(survived[i]*(1-tabulatedCDF(k)), 1e-300)
 				}
 			}
 		}
 		if byDay != nil {
-			byDay[d] = risen(&survived, quiet)
+			byDay[d] = o.risen(&survived, quiet)
 		}
 	}
-	return risen(&survived, quiet)
+	return o.risen(&survived, quiet)
 }
 
-func risen(survived *[nodes]float64, quiet float64) float64 {
+// risen is the chance of a failed start by now. Each night has the same number of starts, so it can be taken to the product.
+func (o Outlook) risen(survived *[nodes]float64, quiet float64) float64 {
 	p := 0.0
 	for i, n := range normalNodes {
-		p -= n.weight * math.Expm1(survived[i]+quiet)
+		p -= n.weight * math.Expm1(o.startsNight*math.Log(survived[i])+quiet)
 	}
 	return min(max(p, 1e-6), 1-1e-6)
+}
+
+const (
+	cdfSteps = 256 // per standard deviation; the error between them is under 5e-7
+	cdfEnd   = 5
+)
+
+var cdfTable = func() (t [2*cdfEnd*cdfSteps + 2]float64) {
+	for i := range t {
+		t[i] = normalCDF(float64(i)/cdfSteps - cdfEnd)
+	}
+	return t
+}()
+
+// tabulatedCDF is Φ by straight lines between tabulated values, which never falls.
+func tabulatedCDF(z float64) float64 {
+	x := min(max(z+cdfEnd, 0), 2*cdfEnd) * cdfSteps
+	i := int(x)
+	return cdfTable[i] + (x-float64(i))*(cdfTable[i+1]-cdfTable[i])
+}
+
+// Morning is the chance that one start fails after a night with the given low.
+func (o Outlook) Morning(lowC float64) float64 {
+	o.startsNight = 1
+	return o.Risk([]float64{lowC}, 0, 0, nil)
 }

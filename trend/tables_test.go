@@ -13,13 +13,13 @@ import (
 )
 
 // table reads a file of testdata as one map per row.
-func table(t testing.TB, name string) []map[string]string {
-	t.Helper()
+func table(tb testing.TB, name string) []map[string]string {
+	tb.Helper()
 	f, err := os.Open("../testdata/" + name)
-	require.NoError(t, err)
+	require.NoError(tb, err)
 	defer f.Close()
 	rows, err := csv.NewReader(f).ReadAll()
-	require.NoError(t, err)
+	require.NoError(tb, err)
 	var out []map[string]string
 	for _, r := range rows[1:] {
 		m := map[string]string{}
@@ -31,10 +31,10 @@ func table(t testing.TB, name string) []map[string]string {
 	return out
 }
 
-func number(t testing.TB, s string) float64 {
-	t.Helper()
+func number(tb testing.TB, s string) float64 {
+	tb.Helper()
 	v, err := strconv.ParseFloat(s, 64)
-	require.NoError(t, err)
+	require.NoError(tb, err)
 	return v
 }
 
