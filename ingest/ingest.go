@@ -27,9 +27,11 @@ type Load interface {
 	Units(ctx context.Context) ([]fleet.Unit, error)
 	BatteryFittings(ctx context.Context) ([]fleet.BatteryFitting, error)
 
-	StartFile(ctx context.Context, kind fleet.Kind) error
-	// Add takes a row that the next call may overwrite.
-	Add(line int64, row fleet.Row) error
+	// StartFile begins a file, for the second time with care: see Add.
+	StartFile(ctx context.Context, kind fleet.Kind, care bool) error
+	// Add takes a row that the next call may overwrite. After fleet.ErrRowsThere, from here or from Merge, the file must be
+	// dropped, begun again with care, and its rows added anew.
+	Add(ctx context.Context, line int64, row fleet.Row) error
 	// Merge ends the adding. Of rows with one key the first stands: the one that was there before, else the one on the
 	// lowest line. The rest is already there, or conflicts because its values differ.
 	Merge(ctx context.Context) (taken, conflicts int64, err error)
@@ -112,22 +114,34 @@ func (r *run) take(ctx context.Context, in *input) error {
 			return err
 		}
 	}
-	if err := r.load.StartFile(ctx, in.kind); err != nil {
-		return err
-	}
-	noticed := len(r.res.Notices)
-	result, err := r.fill(ctx, in)
-	if err == nil {
-		return r.finish(ctx, result)
-	}
-	r.res.Notices = r.res.Notices[:noticed]
-	if undo := errors.Join(r.load.DropFile(context.WithoutCancel(ctx)), r.res.kept.forget()); undo != nil {
-		return errors.Join(err, undo)
+	result, err := r.fill(ctx, in, false)
+	if errors.Is(err, fleet.ErrRowsThere) {
+		result, err = r.fill(ctx, in, true)
 	}
 	if reason, ok := errors.AsType[refusal](err); ok {
 		return r.refuse(ctx, in, reason.error)
 	}
-	return err
+	if err != nil {
+		return err
+	}
+	return r.finish(ctx, result)
+}
+
+// fill reads an input and loads its good rows. If that fails, all of it is taken back.
+func (r *run) fill(ctx context.Context, in *input, care bool) (fleet.FileResult, error) {
+	if err := r.load.StartFile(ctx, in.kind, care); err != nil {
+		return fleet.FileResult{}, err
+	}
+	noticed := len(r.res.Notices)
+	result, err := r.fillStarted(ctx, in)
+	if err == nil {
+		return result, nil
+	}
+	r.res.Notices = r.res.Notices[:noticed]
+	if undo := errors.Join(r.load.DropFile(context.WithoutCancel(ctx)), r.res.kept.forget()); undo != nil {
+		return result, fmt.Errorf("%w; and then: %v", err, undo) //nolint:errorlint // what came first decides what to do
+	}
+	return result, err
 }
 
 func (r *run) refuse(ctx context.Context, in *input, reason error) error {
@@ -150,8 +164,7 @@ func (r *run) finish(ctx context.Context, result fleet.FileResult) error {
 	return nil
 }
 
-// fill reads an input and hands its good rows to the load.
-func (r *run) fill(ctx context.Context, in *input) (fleet.FileResult, error) {
+func (r *run) fillStarted(ctx context.Context, in *input) (fleet.FileResult, error) {
 	result := fleet.FileResult{File: in.name, Kind: in.kind}
 	rd, err := r.open(in)
 	if err != nil {
@@ -181,7 +194,7 @@ func (r *run) fill(ctx context.Context, in *input) (fleet.FileResult, error) {
 			err = r.res.kept.add(rd.keptRow(rec, bad))
 		} else {
 			rd.noteMended(rec)
-			err = r.load.Add(rec.line, row)
+			err = r.load.Add(ctx, rec.line, row)
 		}
 		if err != nil {
 			return result, err

@@ -1,10 +1,13 @@
 package ingest_test
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -137,6 +140,45 @@ func TestOfRowsWithOneKeyTheFirstStands(t *testing.T) {
 	require.Equal(t, []string{"2025-02-01T07:00:00Z", "H-001", "12.6", "second"}, rows[0].Fields)
 	require.Contains(t, rows[0].Reason, "is there already and says 12.5 for rest_v; the first one stands")
 	require.Equal(t, fleet.DepotID("NOR"), rows[1].Depot)
+}
+
+// TestRowsThatAreThereFarDownALongFile: long files of cranks are copied straight in, until that turns out not to do.
+func TestRowsThatAreThereFarDownALongFile(t *testing.T) {
+	const n = 6000
+	lines := make([]string, n)
+	for i := range lines {
+		at := time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(i) * 2 * time.Hour)
+		lines[i] = fmt.Sprintf("%s,H-001,%.2f,9,,,,", at.Format(time.RFC3339), 12+float64(i%50)/100)
+	}
+	with := func(more ...string) string {
+		return crankHeader + "\n" + strings.Join(slices.Concat(lines, more), "\n") + "\n"
+	}
+	for _, tc := range []struct {
+		name, before, file         string
+		taken, alreadyThere, apart int64
+	}{
+		{"all new", crankHeader + "\n", with(), n, 0, 0},
+		{"all there", with(), with(), 0, n, 0},
+		{"the last is there", crankHeader + "\n" + lines[n-1] + "\n", with(), n - 1, 1, 0},
+		{"the last is there with other values", crankHeader + "\n" + strings.Replace(lines[n-1], ",9,", ",8,", 1) + "\n", with(), n - 1, 0, 1},
+		{"the last is the first again", crankHeader + "\n", with(lines[0]), n, 1, 0},
+		{"the last is the first with other values", crankHeader + "\n", with(strings.Replace(lines[0], ",9,", ",8,", 1)), n, 0, 1},
+		{"one is bad, and the last is the first again", crankHeader + "\n", with("yesterday,H-001,,9,,,,", lines[0]), n, 1, 1},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			db := newFleet(t)
+			importPaths(t, db, write(t, "before.csv", tc.before))
+			res := importPaths(t, db, write(t, "file.csv", tc.file))
+			want := fleet.FileResult{
+				File: "file.csv", Kind: "crank_events", Rows: tc.taken + tc.alreadyThere + tc.apart,
+				Taken: tc.taken, AlreadyThere: tc.alreadyThere, KeptApart: tc.apart,
+			}
+			require.Equal(t, want, res.Files[0])
+			require.Len(t, kept(t, res), int(tc.apart))
+			require.NoError(t, db.RefreshDigests(t.Context()))
+			require.Equal(t, n+4, countCranks(t, db))
+		})
+	}
 }
 
 func TestRefusedFilesSayWhatToDo(t *testing.T) {

@@ -1,6 +1,9 @@
 package fleet
 
-import "time"
+import (
+	"errors"
+	"time"
+)
 
 // Kind is what a file or a batch brings; the names are those of the interchange files.
 type Kind string
@@ -21,6 +24,10 @@ const (
 func Kinds() [8]Kind {
 	return [8]Kind{DepotsKind, VehiclesKind, BatteriesKind, StartersKind, TestsKind, CranksKind, BreakdownsKind, TemperaturesKind}
 }
+
+// ErrRowsThere says that some rows of a file are there already, or twice in the file, so that it must be loaded with care:
+// take the file back, and add its rows anew.
+var ErrRowsThere = errors.New("some of the rows are there already")
 
 // FileResult is what became of one file: Rows = Taken + AlreadyThere + KeptApart, unless it was Refused whole.
 type FileResult struct {

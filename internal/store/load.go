@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -20,14 +21,21 @@ type Load struct {
 	file     pgx.Tx // the file at hand; nil between files
 	importID int64
 
+	// Of the file at hand:
 	table     loadTable
+	mode      mode
+	added     int64
+	conflicts int64 // rows that differ from those that are there, or notCompared
 	rows      copyRows
-	staged    int64    // rows added to the file at hand
-	conflicts int64    // how many of them differ from rows that are there, or notCompared
-	months    monthSet // of its cranks
-	pipe      *pipe
-	done      chan error // one message: how the copying into the staging table ended
+	pipe      *pipe      // nil: no copy is under way
+	done      chan error // one message: how the copy ended
+	first     []firstRow // cranks, until one of the ways to load them is taken
+	months    monthSet
+	weeks     map[fleet.UnitID]weekBits
 }
+
+// notCompared is for files all of whose rows were taken: for them no table of conflicts is made.
+const notCompared = -1
 
 // StartLoad records an import and takes a connection until Close. A dry run is one transaction that Close rolls back.
 func (db *DB) StartLoad(ctx context.Context, source string, dryRun bool) (*Load, error) {
@@ -95,15 +103,27 @@ func (l *Load) BatteryFittings(ctx context.Context) ([]fleet.BatteryFitting, err
 	return batteryFittings(ctx, l.db(), nil)
 }
 
-// StartFile begins a transaction and a staging table, into which Add then copies.
-func (l *Load) StartFile(ctx context.Context, kind fleet.Kind) (err error) {
-	l.table = tableOf(kind)
+// StartFile begins a file's transaction. A file that Add or Merge has found to hold rows that are there is begun again
+// with care.
+func (l *Load) StartFile(ctx context.Context, kind fleet.Kind, care bool) (err error) {
+	l.table, l.mode = tableOf(kind), staging
+	l.added, l.conflicts, l.first = 0, notCompared, nil
+	l.months, l.weeks = monthSet{seen: map[time.Time]bool{}}, map[fleet.UnitID]weekBits{}
 	if l.file, err = l.db().Begin(ctx); err != nil {
 		return fmt.Errorf("begin a file: %w", err)
 	}
-	l.staged, l.conflicts, l.months = 0, notCompared, monthSet{}
+	if kind == fleet.CranksKind && !care {
+		l.mode = undecided
+		return nil
+	}
+	return l.stage(ctx)
+}
+
+// stage makes the temporary table in which rows wait, and copies into it from now on.
+func (l *Load) stage(ctx context.Context) error {
+	l.mode = staging
 	before := "0::bigint AS line"
-	if kind == fleet.CranksKind {
+	if l.table.kind == fleet.CranksKind {
 		before += ", NULL::date AS week"
 	}
 	create := fmt.Sprintf(`CREATE TEMPORARY TABLE %s ON COMMIT DROP AS SELECT %s, %s FROM %s WITH NO DATA`,
@@ -111,45 +131,69 @@ func (l *Load) StartFile(ctx context.Context, kind fleet.Kind) (err error) {
 	if _, err := l.file.Exec(ctx, create); err != nil {
 		return fmt.Errorf("begin a file: %w", err)
 	}
-	l.pipe, l.done = newPipe(), make(chan error, 1)
+	l.copyInto(ctx, fmt.Sprintf("COPY %s FROM STDIN BINARY", l.table.staged()))
+	return nil
+}
+
+// copyInto begins a copy that runs beside the one who adds rows.
+func (l *Load) copyInto(ctx context.Context, sql string) {
+	in, done := newPipe(), make(chan error, 1)
+	l.pipe, l.done = in, done
 	l.rows.buf = append(l.rows.buf[:0], copyStart...)
-	sql := fmt.Sprintf("COPY %s FROM STDIN BINARY", l.table.staged())
-	pg, in, done := l.file.Conn().PgConn(), l.pipe, l.done
+	pg := l.file.Conn().PgConn()
 	go func() {
 		_, err := pg.CopyFrom(ctx, in, sql)
 		in.stopReading(err)
 		done <- err
 	}()
-	return nil
 }
-
-// notCompared is for files all of whose rows were taken: for them no table of conflicts is made.
-const notCompared = -1
 
 // copyChunk is how much is gathered before it is handed to the connection.
 const copyChunk = 256 << 10
 
-// Add copies a row into the staging table. The row may be overwritten once Add has returned.
-func (l *Load) Add(line int64, row fleet.Row) error {
-	l.staged++
-	if c, ok := row.(*fleet.Crank); ok {
-		l.months.add(c.At)
+// Add takes a row, which may be overwritten once Add has returned. The error may be fleet.ErrRowsThere: the file must then
+// be dropped, and begun again with care.
+func (l *Load) Add(ctx context.Context, line int64, row fleet.Row) error {
+	l.added++
+	crank, isCrank := row.(*fleet.Crank)
+	if isCrank {
+		l.note(crank)
 	}
+	switch l.mode {
+	case undecided:
+		l.first = append(l.first, firstRow{line, *crank})
+		if len(l.first) < firstRows {
+			return nil
+		}
+		return l.decide(ctx)
+	case direct:
+		return l.addDirect(ctx, crank)
+	default:
+		return l.addStaged(line, row)
+	}
+}
+
+func (l *Load) addStaged(line int64, row fleet.Row) error {
 	l.rows.add(line, row)
+	return l.flushIfFull()
+}
+
+func (l *Load) flushIfFull() error {
 	if len(l.rows.buf) < copyChunk {
 		return nil
 	}
-	return l.flush()
-}
-
-func (l *Load) flush() (err error) {
-	if l.rows.buf, err = l.pipe.give(l.rows.buf); err != nil {
-		return fmt.Errorf("copy rows: %w", err)
+	if err := l.flush(); err != nil {
+		return l.copyFailed(err)
 	}
 	return nil
 }
 
-// endCopy waits until all rows are staged; with a reason, until the copying is given up.
+func (l *Load) flush() (err error) {
+	l.rows.buf, err = l.pipe.give(l.rows.buf)
+	return err
+}
+
+// endCopy waits until all rows are with the server; with a reason, until the copy is given up.
 func (l *Load) endCopy(reason error) error {
 	if l.pipe == nil {
 		return nil
@@ -203,6 +247,9 @@ func (l *Load) FinishFile(ctx context.Context, result fleet.FileResult, kept ite
 
 // dropStaged makes room for the next file, which in a dry run comes in the same transaction.
 func (l *Load) dropStaged(ctx context.Context) error {
+	if l.mode != staging {
+		return nil
+	}
 	tables := l.table.staged()
 	if l.conflicts != notCompared {
 		tables += ", conflict"

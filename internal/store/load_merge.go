@@ -2,13 +2,13 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"rimeyard/internal/fleet"
 )
@@ -27,30 +27,36 @@ const (
 // mergeMemory is what one sort of a merge or of the digests may use, instead of the 4 MB that are Postgres's default.
 const mergeMemory = `SET LOCAL work_mem = '64MB'`
 
-// Merge moves the staged rows into their table. Of rows with one key the first stands: the one that was there before,
-// else the one on the lowest line. A row with the key of another and the same values is already there; one with other
-// values conflicts, and stays staged for Conflicts.
+// Merge ends the adding: it moves staged rows into their table. Of rows with one key the first stands: the one that was
+// there before, else the one on the lowest line. A row with the key of another and the same values is already there; one
+// with other values conflicts, and stays staged for Conflicts. The error may be fleet.ErrRowsThere, as Add's.
 func (l *Load) Merge(ctx context.Context) (taken, conflicts int64, err error) {
+	if l.mode == undecided {
+		if err := l.stageFirst(ctx); err != nil {
+			return 0, 0, err
+		}
+	}
 	if err := l.endCopy(nil); err != nil {
-		return 0, 0, fmt.Errorf("stage rows: %w", err)
+		return 0, 0, l.copyFailed(err)
 	}
-	if err := l.lockForMerge(ctx); err != nil {
-		return 0, 0, fmt.Errorf("merge rows: %w", err)
+	taken = l.added
+	if l.mode == staging {
+		if err := l.lockForMerge(ctx); err != nil {
+			return 0, 0, fmt.Errorf("merge rows: %w", err)
+		}
+		if taken, err = l.mergeStaged(ctx); err != nil {
+			return 0, 0, fmt.Errorf("merge rows: %w", err)
+		}
 	}
-	tag, err := l.file.Exec(ctx, mergeSQL(l.table))
-	if err != nil {
-		return 0, 0, fmt.Errorf("merge rows: %w", err)
-	}
-	taken = tag.RowsAffected()
-	if l.table.kind == fleet.CranksKind && taken > 0 {
-		if _, err := l.file.Exec(ctx, markStale); err != nil {
+	if taken > 0 {
+		if err := l.markStale(ctx); err != nil {
 			return 0, 0, fmt.Errorf("mark weeks to be digested: %w", err)
 		}
 	}
-	if taken == l.staged {
+	if taken == l.added {
 		return taken, 0, nil
 	}
-	tag, err = l.file.Exec(ctx, conflictSQL(l.table))
+	tag, err := l.file.Exec(ctx, conflictSQL(l.table))
 	if err != nil {
 		return 0, 0, fmt.Errorf("compare rows: %w", err)
 	}
@@ -67,10 +73,35 @@ func (l *Load) lockForMerge(ctx context.Context) error {
 	if _, err := l.file.Exec(ctx, mergeMemory); err != nil {
 		return err
 	}
-	if l.table.kind != fleet.CranksKind {
-		return nil
-	}
 	return l.ensureMonths(ctx)
+}
+
+// mergeStaged inserts the staged rows that are not there. Those who merge go through their keys in one order, but one who
+// copies straight into the table goes in that of a file: where the server finds that each waits for the other, this one
+// has nothing to lose by beginning again.
+func (l *Load) mergeStaged(ctx context.Context) (taken int64, err error) {
+	const tries = 5
+	for try := 1; ; try++ {
+		err = pgx.BeginFunc(ctx, l.file, func(tx pgx.Tx) error {
+			tag, err := tx.Exec(ctx, mergeSQL(l.table))
+			taken = tag.RowsAffected()
+			return err
+		})
+		if try == tries || !hasCode(err, deadlockDetected) {
+			return taken, err
+		}
+	}
+}
+
+// The conditions that a load answers; PostgreSQL manual, appendix A.
+const (
+	uniqueViolation  = "23505"
+	deadlockDetected = "40P01"
+)
+
+func hasCode(err error, codes ...string) bool {
+	pg, ok := errors.AsType[*pgconn.PgError](err)
+	return ok && slices.Contains(codes, pg.Code)
 }
 
 // mergeSQL inserts in the order of the key, so that two who insert the same rows wait for each other and never deadlock.
@@ -84,9 +115,6 @@ func mergeSQL(t loadTable) string {
 	return fmt.Sprintf(`INSERT INTO %s (%s) SELECT %s FROM %s ORDER BY %s ON CONFLICT DO NOTHING`,
 		t.name, t.list(""), t.list(""), t.staged(), order)
 }
-
-const markStale = `INSERT INTO crank_week_stale (unit, week)
-	SELECT * FROM (SELECT DISTINCT unit, week FROM staged_crank) touched ORDER BY unit COLLATE "C", week ON CONFLICT DO NOTHING`
 
 // conflictSQL finds the staged rows that differ from the row that stands, and in which column first.
 func conflictSQL(t loadTable) string {
@@ -139,67 +167,4 @@ func keyInWords(t loadTable) string {
 		return strings.Join(names[:last], ", ") + " and " + names[last]
 	}
 	return names[0]
-}
-
-// ensureMonths makes the partitions that the staged cranks need. A partition is made apart and then attached, because
-// that lets others go on reading and writing the months that are there.
-func (l *Load) ensureMonths(ctx context.Context) error {
-	missing, err := l.missingMonths(ctx)
-	if err != nil || len(missing) == 0 {
-		return err
-	}
-	if _, err := l.file.Exec(ctx, lockMonths); err != nil {
-		return err
-	}
-	if missing, err = l.missingMonths(ctx); err != nil { // another may have made them meanwhile
-		return err
-	}
-	for _, month := range missing {
-		name := partitionOf(month)
-		const bound = "2006-01-02 15:04:05Z"
-		statements := fmt.Sprintf(`CREATE TABLE %s (LIKE crank INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES);
-			ALTER TABLE crank ATTACH PARTITION %s FOR VALUES FROM ('%s') TO ('%s')`,
-			name, name, month.Format(bound), month.AddDate(0, 1, 0).Format(bound))
-		if _, err := l.file.Exec(ctx, statements); err != nil {
-			return fmt.Errorf("make room for cranks of %s: %w", month.Format("2006-01"), err)
-		}
-	}
-	return nil
-}
-
-func partitionOf(month time.Time) string { return "crank_" + month.Format("2006_01") }
-
-func (l *Load) missingMonths(ctx context.Context) ([]time.Time, error) {
-	rows, err := l.file.Query(ctx, `SELECT relname FROM pg_inherits JOIN pg_class ON pg_class.oid = inhrelid WHERE inhparent = 'crank'::regclass`)
-	if err != nil {
-		return nil, err
-	}
-	there, err := pgx.CollectRows(rows, pgx.RowTo[string])
-	if err != nil {
-		return nil, err
-	}
-	return slices.DeleteFunc(l.months.sorted(), func(m time.Time) bool { return slices.Contains(there, partitionOf(m)) }), nil
-}
-
-// monthSet gathers the months, in UTC, of cranks.
-type monthSet struct {
-	starts     map[time.Time]bool
-	start, end time.Time // of the latest one: most rows fall into the month of the row before
-}
-
-func (m *monthSet) add(at time.Time) {
-	if !at.Before(m.start) && at.Before(m.end) {
-		return
-	}
-	year, month, _ := at.UTC().Date()
-	m.start = time.Date(year, month, 1, 0, 0, 0, 0, time.UTC)
-	m.end = m.start.AddDate(0, 1, 0)
-	if m.starts == nil {
-		m.starts = map[time.Time]bool{}
-	}
-	m.starts[m.start] = true
-}
-
-func (m *monthSet) sorted() []time.Time {
-	return slices.SortedFunc(maps.Keys(m.starts), time.Time.Compare)
 }

@@ -25,11 +25,11 @@ func loadRows(tb testing.TB, db *store.DB, rows ...fleet.Row) {
 	defer func() { require.NoError(tb, l.Close(ctx)) }()
 	for i := 0; i < len(rows); {
 		kind := rows[i].Kind()
-		require.NoError(tb, l.StartFile(ctx, kind))
+		require.NoError(tb, l.StartFile(ctx, kind, false))
 		result := fleet.FileResult{File: string(kind) + string(rune('a'+i)), Kind: kind}
 		for ; i < len(rows) && rows[i].Kind() == kind; i++ {
 			result.Rows++
-			require.NoError(tb, l.Add(result.Rows, rows[i]))
+			require.NoError(tb, l.Add(ctx, result.Rows, rows[i]))
 		}
 		taken, _, err := l.Merge(ctx)
 		require.NoError(tb, err)
@@ -100,8 +100,8 @@ func TestARefreshMissesNoCrankThatIsBeingMerged(t *testing.T) {
 	l, err := db.StartLoad(ctx, "test", false)
 	require.NoError(t, err)
 	defer func() { require.NoError(t, l.Close(context.Background())) }()
-	require.NoError(t, l.StartFile(ctx, fleet.CranksKind))
-	require.NoError(t, l.Add(1, crankAt("U", sunday.Add(time.Minute), 9.1)))
+	require.NoError(t, l.StartFile(ctx, fleet.CranksKind, false))
+	require.NoError(t, l.Add(ctx, 1, crankAt("U", sunday.Add(time.Minute), 9.1)))
 	_, _, err = l.Merge(ctx)
 	require.NoError(t, err)
 	refreshed := make(chan error, 1)
@@ -128,13 +128,13 @@ func TestADroppedFileLeavesNothing(t *testing.T) {
 	ctx := t.Context()
 	l, err := db.StartLoad(ctx, "test", false)
 	require.NoError(t, err)
-	require.NoError(t, l.StartFile(ctx, fleet.CranksKind))
+	require.NoError(t, l.StartFile(ctx, fleet.CranksKind, false))
 	for i := range 20_000 { // enough to be under way to the server
-		require.NoError(t, l.Add(int64(i), crankAt("U", sunday.Add(time.Duration(i)*time.Second), 9)))
+		require.NoError(t, l.Add(ctx, int64(i), crankAt("U", sunday.Add(time.Duration(i)*time.Second), 9)))
 	}
 	require.NoError(t, l.DropFile(ctx))
-	require.NoError(t, l.StartFile(ctx, fleet.CranksKind))
-	require.NoError(t, l.Add(1, crankAt("U", sunday, 9)))
+	require.NoError(t, l.StartFile(ctx, fleet.CranksKind, false))
+	require.NoError(t, l.Add(ctx, 1, crankAt("U", sunday, 9)))
 	taken, conflicts, err := l.Merge(ctx)
 	require.NoError(t, err)
 	require.Equal(t, []int64{1, 0}, []int64{taken, conflicts})
@@ -148,16 +148,23 @@ func TestALoadThatTheServerStopsSaysWhy(t *testing.T) {
 	ctx := t.Context()
 	l, err := db.StartLoad(ctx, "test", false)
 	require.NoError(t, err)
-	require.NoError(t, l.StartFile(ctx, fleet.CranksKind))
-	var pid int
-	require.NoError(t, db.Pool().QueryRow(ctx, `SELECT pid FROM pg_stat_activity 
-		WHERE datname = current_database() AND query LIKE '%staged_crank%' AND pid <> pg_backend_pid()`).Scan(&pid))
-	_, err = db.Pool().Exec(ctx, `SELECT pg_terminate_backend($1)`, pid)
+	require.NoError(t, l.StartFile(ctx, fleet.CranksKind, false))
+	line := int64(0)
+	next := func() error {
+		line++
+		return l.Add(ctx, line, crankAt("U", sunday.Add(time.Duration(line)*time.Second), 9))
+	}
+	for range 20_000 {
+		require.NoError(t, next())
+	}
+	_, err = db.Pool().Exec(ctx, `SELECT pg_terminate_backend(pid) FROM pg_stat_activity
+		WHERE datname = current_database() AND query LIKE 'COPY crank%'`)
 	require.NoError(t, err)
-	for i := int64(0); err == nil; i++ {
-		err = l.Add(i, crankAt("U", sunday, 9))
+	for err == nil {
+		err = next()
 	}
 	require.ErrorContains(t, err, "copy rows")
+	require.NotErrorIs(t, err, fleet.ErrRowsThere)
 	require.Error(t, l.Close(ctx))
 	require.Empty(t, minVolts(t, db, "U"))
 }
