@@ -107,7 +107,7 @@ func (m *model) outcomes(b *belief, row *WeekRow, events []Event) {
 
 func (m *model) testRow(b *belief, r *TestRow, o observer) {
 	if r.Rest.N > 0 {
-		b.rest(r.Rest.Y, r.Rest.N)
+		b.rest(r.Rest.Y, 1)
 	}
 	for k := kCCA; k <= kOhm; k++ {
 		y := r.yOf(k)
