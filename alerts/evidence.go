@@ -21,7 +21,7 @@ func (f *judged) evidence(one *file, s trend.State, w depotWinters, out fleet.Fo
 	}
 	said := f.readings(one, s)
 	if n := len(said); n == 0 {
-		said = append(said, fmt.Sprintf("last reading %d days old", f.asOf-t.LastDay))
+		said = append(said, fmt.Sprintf("last reading %s old", days(f.asOf-t.LastDay)))
 	}
 	said = append(said, f.history(one, s)...)
 	said = append(said, f.againstWinters(s, w)...)
@@ -37,7 +37,7 @@ func (f *judged) readings(one *file, s trend.State) (said []string) {
 	t := &one.track
 	for i := len(t.Tests) - 1; i >= 0; i-- {
 		if r := &t.Tests[i]; r.CCA.N > 0 && r.RatedA > 0 {
-			said = append(said, fmt.Sprintf("last test %.0f A of %.0f A rated (%.0f %%), %d days old", r.ShownA, r.RatedA, 100*r.ShownA/r.RatedA, f.asOf-r.Day))
+			said = append(said, fmt.Sprintf("last test %.0f A of %.0f A rated (%.0f %%), %s old", r.ShownA, r.RatedA, 100*r.ShownA/r.RatedA, days(f.asOf-r.Day)))
 			if r.SpreadLn > 0.25 {
 				said = append(said, fmt.Sprintf("its batteries differ: the weaker shows %.0f %% of what the other does", 100*math.Exp(-r.SpreadLn)))
 			}
@@ -46,7 +46,7 @@ func (f *judged) readings(one *file, s trend.State) (said []string) {
 	}
 	if known := s.RestSDV < 0.09; known && s.RestV < trend.ChargeFirstBelowV {
 		soc := trend.StateOfCharge(t.Chemistry, s.RestV)
-		said = append(said, fmt.Sprintf("rest voltage %.2f V: charge first; at %.0f %% charge it freezes at %.0f °C", s.RestV, 100*soc, trend.FreezingPointC(soc)))
+		said = append(said, fmt.Sprintf("rest voltage %.2f V: charge first; at %.0f %% charge it freezes at %s", s.RestV, 100*soc, degrees(trend.FreezingPointC(soc))))
 	} else if known && s.RestV < trend.FineRestV {
 		said = append(said, fmt.Sprintf("rest voltage %.2f V, under the %.1f V that is fine", s.RestV, trend.FineRestV))
 	}
@@ -63,7 +63,7 @@ func (f *judged) readings(one *file, s trend.State) (said []string) {
 				side = fmt.Sprintf("%.1f V above units of its class", off)
 			}
 		}
-		said = append(said, fmt.Sprintf("%s at %.0f °C read %.1f V, %s", what, c.TemperatureC, c.V, side))
+		said = append(said, fmt.Sprintf("%s at %s read %.1f V, %s", what, degrees(c.TemperatureC), c.V, side))
 	}
 	return said
 }
@@ -98,7 +98,7 @@ func (f *judged) history(one *file, s trend.State) (said []string) {
 // againstWinters holds the cold limit against the depot's dawns.
 func (f *judged) againstWinters(s trend.State, w depotWinters) []string {
 	if w.spreadC >= 4 {
-		return []string{fmt.Sprintf("cold limit %.0f °C; no temperatures of any depot: held against a rough climate for its latitude", s.ColdLimitC)}
+		return []string{fmt.Sprintf("cold limit %s; no temperatures of any depot: held against a rough climate for its latitude", degrees(s.ColdLimitC))}
 	}
 	colder, counted := 0, 0
 	for _, past := range w.winters {
@@ -109,7 +109,22 @@ func (f *judged) againstWinters(s trend.State, w depotWinters) []string {
 			}
 		}
 	}
-	return []string{fmt.Sprintf("cold limit %.0f °C: %d of the last %d winters at its depot went below", s.ColdLimitC, colder, counted)}
+	if counted == 0 {
+		return []string{fmt.Sprintf("cold limit %s; no whole winter of its depot is on record", degrees(s.ColdLimitC))}
+	}
+	return []string{fmt.Sprintf("cold limit %s: %d of the last %d winters at its depot went below", degrees(s.ColdLimitC), colder, counted)}
+}
+
+// degrees rounds to whole degrees, with the minus sign that pages and letters use.
+func degrees(c float64) string {
+	return strings.Replace(fmt.Sprintf("%.0f °C", math.Round(c)+0), "-", "−", 1) // + 0 turns −0 into 0
+}
+
+func days(n fleet.Date) string {
+	if n == 1 {
+		return "1 day"
+	}
+	return fmt.Sprintf("%d days", n)
 }
 
 // partsEvidence says what points to parts other than the battery.
