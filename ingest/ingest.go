@@ -139,7 +139,7 @@ func (r *run) fill(ctx context.Context, in *input, care bool) (fleet.FileResult,
 	}
 	r.res.Notices = r.res.Notices[:noticed]
 	if undo := errors.Join(r.load.DropFile(context.WithoutCancel(ctx)), r.res.kept.forget()); undo != nil {
-		return result, fmt.Errorf("%w; and then: %v", err, undo) //nolint:errorlint // what came first decides what to do
+		return result, fmt.Errorf("%w (after: %v)", undo, err) //nolint:errorlint // a load that cannot go back must not go on
 	}
 	return result, err
 }
