@@ -35,8 +35,8 @@ func Rank(ctx context.Context, in Input) (fleet.RankedList, error) {
 	return list, nil
 }
 
-// order ranks by expected loss, then chance, then key. Units of which the loss is not known go by chance alone, after those of which it is:
-// either all of a fleet's units have one, or none.
+// order ranks by expected loss, then chance, then key. Either all units of a fleet have an expected loss or none has, since the
+// fleet's median stands in for a cost that is not known.
 func order(units []fleet.Forecast) {
 	slices.SortFunc(units, func(a, b fleet.Forecast) int {
 		return cmp.Or(

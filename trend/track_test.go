@@ -207,3 +207,24 @@ func TestWintersLeaveOutWhatIsNotKnown(t *testing.T) {
 	require.Len(t, guessed, 5)
 	require.InDelta(t, 4, spread, 0)
 }
+
+// What the fleet has taught can be kept as JSON: read back it gives the same state, bit for bit.
+func TestParamsSurviveJSON(t *testing.T) {
+	var tracks []Track
+	for i := range 12 {
+		tracks = append(tracks, Compress(plain(fleet.UnitID(fmt.Sprintf("U%02d", i)), func(int) float64 { return 0.9 - 0.01*float64(i) }), yard, yardWeather(), asOf))
+	}
+	p, err := Learn(context.Background(), tracks, yardWeather(), 2)
+	require.NoError(t, err)
+	var back Params
+	reread(t, p, &back)
+	require.Equal(t, fmt.Sprint(Estimate(tracks[3], p).belief), fmt.Sprint(Estimate(tracks[3], back).belief))
+	require.InDelta(t, Estimate(tracks[3], p).Outlook("").Morning(-20), Estimate(tracks[3], back).Outlook("").Morning(-20), 0)
+}
+
+func TestLearningEndsWhenAsked(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	_, err := Learn(ctx, []Track{Compress(plain("U", func(int) float64 { return 1 }), yard, yardWeather(), asOf)}, yardWeather(), 2)
+	require.ErrorIs(t, err, context.Canceled)
+}
