@@ -35,6 +35,8 @@ type Load interface {
 	// Merge ends the adding. Of rows with one key the first stands: the one that was there before, else the one on the
 	// lowest line. The rest is already there, or conflicts because its values differ.
 	Merge(ctx context.Context) (taken, conflicts int64, err error)
+	// Amend lets rows that conflict take the place of those that stand, where rows of the kind change over the years.
+	Amend(ctx context.Context) (amended, conflicts int64, err error)
 	// Conflicts returns a page of them with lines above after, in order of lines; an empty page is the end. Of each row
 	// only Line, Column, Value and Reason are set.
 	Conflicts(ctx context.Context, after int64) ([]fleet.KeptRow, error)
@@ -53,6 +55,7 @@ type Load interface {
 type Options struct {
 	Source   string                        // who or what brings the rows: "command", "api:<token name>", "demo"
 	Now      time.Time                     // readings more than a day ahead of it are kept apart
+	Amend    bool                          // depots, units, fittings and temperatures that changed take the place of those that stand
 	DryRun   bool                          // tell what would be done, and leave everything as it was
 	Depot    fleet.DepotID                 // if not empty, rows of any other depot are kept apart
 	Progress func(file string, rows int64) // if not nil, is told now and then how far a file is read
@@ -204,6 +207,13 @@ func (r *run) fillStarted(ctx context.Context, in *input) (fleet.FileResult, err
 	taken, conflicts, err := r.load.Merge(ctx)
 	if err != nil {
 		return result, err
+	}
+	if conflicts > 0 && r.opt.Amend {
+		var amended int64
+		if amended, conflicts, err = r.load.Amend(ctx); err != nil {
+			return result, err
+		}
+		taken += amended
 	}
 	if conflicts > 0 {
 		if err := r.keepConflicts(ctx, in, rd.mended); err != nil {

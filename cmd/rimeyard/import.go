@@ -14,6 +14,7 @@ import (
 type importOptions struct {
 	format    *outputFormat
 	dryRun    bool
+	amend     bool
 	keptApart string
 }
 
@@ -28,6 +29,7 @@ file, line, column, value and reason; the good ones go in. Reading a file twice 
 
 Exit code 3: done, but rows were kept apart or a file was refused.`,
 		Example: `  rimeyard import exports/
+  rimeyard import --amend batteries.csv           # fittings that have ended since the last time
   rimeyard import --dry-run 2025-w40_battery_tests.csv.gz
   rimeyard import --kept-apart to-mend exports/   # mend the files in to-mend, then: rimeyard import to-mend`,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -39,6 +41,7 @@ Exit code 3: done, but rows were kept apart or a file was refused.`,
 		RunE: func(cmd *cobra.Command, args []string) error { return runImport(cmd, args, opt) },
 	}
 	opt.format = addFormatFlag(cmd)
+	cmd.Flags().BoolVar(&opt.amend, "amend", false, "let depots, vehicles, fittings and temperatures that changed take the place of what stands; readings never change")
 	cmd.Flags().BoolVar(&opt.dryRun, "dry-run", false, "tell what would be done, and leave everything as it was")
 	cmd.Flags().StringVar(&opt.keptApart, "kept-apart", "", "write the rows kept apart into files in this folder, to mend and import again")
 	return cmd
@@ -51,7 +54,7 @@ func runImport(cmd *cobra.Command, paths []string, opt importOptions) (err error
 	}
 	defer closeDB()
 	res, err := ingest.Import(cmd.Context(), db, paths, ingest.Options{
-		Source: "command", Now: time.Now(), DryRun: opt.dryRun, Progress: importProgress(cmd.ErrOrStderr()),
+		Source: "command", Now: time.Now(), Amend: opt.amend, DryRun: opt.dryRun, Progress: importProgress(cmd.ErrOrStderr()),
 	})
 	if err != nil {
 		return err

@@ -150,6 +150,9 @@ func (l *Load) Conflicts(ctx context.Context, after int64) ([]fleet.KeptRow, err
 			there = "nothing"
 		}
 		k.Reason = fmt.Sprintf("a row with the same %s is there already and says %s for %s; the first one stands: leave this row out if it is wrong", key, there, k.Column)
+		if amendable(l.table.kind) {
+			k.Reason += ", or import with --amend if it tells of a change"
+		}
 		return k, err
 	})
 	if err != nil {
