@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -114,7 +115,7 @@ func rankInput(ctx context.Context, db *store.DB, asOf fleet.Date) (alerts.Input
 	if err != nil {
 		return alerts.Input{}, err
 	}
-	return alerts.Input{AsOf: asOf, Depots: depots, Temps: temps, Histories: db.Histories(ctx, nil)}, nil
+	return alerts.Input{AsOf: asOf, Depots: depots, Temps: temps, Histories: db.Histories(ctx, nil), Workers: runtime.GOMAXPROCS(0)}, nil
 }
 
 // progressOf counts units on stderr while people watch.
