@@ -149,8 +149,9 @@ func TestAnEmptyFleetSaysHowToBegin(t *testing.T) {
 	}())
 }
 
-// The audit must show the list ahead of the rules of today on the fleet that the demo shows.
-func TestAuditOfTheDemoBeatsTheRules(t *testing.T) {
+// On the fleet that the demo shows, the audit must show the list ahead of the rules of today, and the list must name the
+// part of the units whose story is told.
+func TestDemoTellsItsStory(t *testing.T) {
 	today, err := fleet.ParseDate(testToday)
 	require.NoError(t, err)
 	dir := t.TempDir()
@@ -169,4 +170,20 @@ func TestAuditOfTheDemoBeatsTheRules(t *testing.T) {
 			require.Greater(t, s.Forecast.AUC.Or(0), rule.AUC.Or(0), "season of %s, rule %s", s.AsOf, rule.Rule)
 		}
 	}
+
+	code, stdout, stderr = rimeyard(t, "rank", "--as-of", testToday, "--format", "json")
+	require.Equal(t, exitDone, code, stderr)
+	var list fleet.RankedList
+	require.NoError(t, json.Unmarshal([]byte(stdout), &list))
+	told := map[fleet.UnitID]fleet.Part{"N-003": fleet.BatteryPart, "P-004": fleet.StarterPart, "P-003": fleet.CablePart, "C-003": fleet.ChargingPart}
+	for _, u := range list.Units {
+		if part, isTold := told[u.Unit]; isTold {
+			require.Equal(t, part, u.Suspect, "unit %s: %v", u.Unit, u.SuspectProbabilities)
+			delete(told, u.Unit)
+		}
+		if u.Unit == "N-004" {
+			require.Equal(t, fleet.UnknownBand, u.Band, "a new unit with no history")
+		}
+	}
+	require.Empty(t, told, "not on the list")
 }
