@@ -36,8 +36,8 @@ func TestBadRowsAreKeptApart(t *testing.T) {
 		column, value, says string
 	}{
 		{"unknown unit", testHeader, "2025-03-01T07:00:00Z,H-999,,,12.4,,,", "unit", "H-999", "bring the unit in a vehicles file first"},
-		{"unknown depot", tempHeader, "XXX,2025-03-01,-3,2", "depot", "XXX", "bring the depot in a depots file first"},
-		{"unknown depot of a unit", unitHeader, "X-1,XXX,van,petrol,12,1,", "depot", "XXX", "bring the depot"},
+		{"unknown depot", tempHeader, "QQQ,2025-03-01,-3,2", "depot", "QQQ", "bring the depot in a depots file first"},
+		{"unknown depot of a unit", unitHeader, "X-1,QQQ,van,petrol,12,1,", "depot", "QQQ", "bring the depot"},
 		{"no value where one is needed", testHeader, ",H-001,,,12.4,,,", "tested_at", "", "needed in every row"},
 		{"nothing measured", testHeader, "2025-03-01T07:00:00Z,H-001,,,,,,-3", "rest_v", "", "says nothing"},
 		{"nothing measured while cranking", crankHeader, "2025-03-01T07:00:00Z,H-001,12.5,,,,,", "min_v", "", "says nothing"},
