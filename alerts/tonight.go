@@ -12,11 +12,11 @@ import (
 
 // Night is one unit's chance of a failed start after one night.
 type Night struct {
-	Unit               fleet.UnitID
-	Depot              fleet.DepotID
-	LowC               float64 // tonight's, at the depot
-	ColdLimitC         float64
-	NoStartProbability float64 // of the start that follows the night
+	Unit               fleet.UnitID  `json:"unit"`
+	Depot              fleet.DepotID `json:"depot"`
+	LowC               float64       `json:"low_c"` // tonight's, at the depot
+	ColdLimitC         float64       `json:"cold_limit_c"`
+	NoStartProbability float64       `json:"no_start_probability"` // of the start that follows the night
 }
 
 // Tonight holds every unit of the depots in lowC against the coming night's low, likeliest to fail first. The unit is taken to be started

@@ -187,3 +187,33 @@ func TestDemoTellsItsStory(t *testing.T) {
 	}
 	require.Empty(t, told, "not on the list")
 }
+
+func TestTonightFallsWithTheThermometer(t *testing.T) {
+	t.Setenv(envDatabase, pgtest.URL(t))
+	code, _, stderr := rimeyard(t, "import", writeFleet(t))
+	require.Contains(t, []int{exitDone, exitKeptApart}, code, stderr)
+	nights := func(args ...string) map[fleet.UnitID]alerts.Night {
+		code, stdout, stderr := rimeyard(t, append([]string{"tonight", "--as-of", testToday, "--top", "0", "--format", "json"}, args...)...)
+		require.Equal(t, exitDone, code, stderr)
+		var list []alerts.Night
+		require.NoError(t, json.Unmarshal([]byte(stdout), &list))
+		byUnit := map[fleet.UnitID]alerts.Night{}
+		for _, n := range list {
+			byUnit[n.Unit] = n
+		}
+		return byUnit
+	}
+	require.Len(t, nights(), 24, "the imported forecast serves every depot")
+	mild, cold := nights("--low", "NOR=-5"), nights("--low", "NOR=-30")
+	for unit, n := range cold {
+		if n.Depot != "NOR" {
+			require.Equal(t, mild[unit], n)
+			continue
+		}
+		require.InDelta(t, -30, n.LowC, 0)
+		require.GreaterOrEqual(t, n.NoStartProbability, mild[unit].NoStartProbability, "%s", unit)
+	}
+	code, _, stderr = rimeyard(t, "tonight", "--low", "NOR")
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, stderr, "like NOR=-18")
+}

@@ -45,7 +45,7 @@ func gatherWinterList(db *store.DB) reports.Gather {
 
 // gatherAround adds to a list what its report says beside it.
 func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, depot fleet.DepotID, today fleet.Date) (reports.WinterListData, error) {
-	data := reports.WinterListData{List: list, Depot: depot, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
+	data := reports.WinterListData{List: list, Depot: depot, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}}
 	before, err := db.IssueBefore(ctx, list.AsOf)
 	if err == nil {
 		previous, listErr := listOf(ctx, db, before)
@@ -65,13 +65,22 @@ func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, depo
 		for _, w := range trend.Winters(temps[d.ID], trend.SeasonOf(list.AsOf, d), list.AsOf) {
 			data.PastMinimaC[d.ID] = append(data.PastMinimaC[d.ID], w.MinC)
 		}
-		for _, t := range temps[d.ID] {
-			if low, known := t.MinC.Get(); known && t.Date == today+1 { // the coldest hour of tonight is tomorrow's dawn
-				data.TonightC[d.ID] = low
+	}
+	data.TonightC = lowsTonight(temps, today)
+	return data, nil
+}
+
+// lowsTonight are the forecast lows of the depots that have one: the coldest hour of tonight is tomorrow's dawn.
+func lowsTonight(temps map[fleet.DepotID][]fleet.DayTemp, today fleet.Date) map[fleet.DepotID]float64 {
+	lows := map[fleet.DepotID]float64{}
+	for depot, days := range temps {
+		for _, t := range days {
+			if low, known := t.MinC.Get(); known && t.Date == today+1 {
+				lows[depot] = low
 			}
 		}
 	}
-	return data, nil
+	return lows
 }
 
 func listOf(ctx context.Context, db *store.DB, issue fleet.Issue) (fleet.RankedList, error) {
