@@ -217,3 +217,17 @@ func TestTonightFallsWithTheThermometer(t *testing.T) {
 	require.Equal(t, exitUsage, code)
 	require.Contains(t, stderr, "like NOR=-18")
 }
+
+// The demo must not mix its invented units into a real fleet.
+func TestDemoRefusesAForeignFleet(t *testing.T) {
+	t.Setenv(envDatabase, pgtest.URL(t))
+	t.Setenv(envHome, t.TempDir())
+	code, _, stderr := rimeyard(t, "import", "../../testdata/ingest/fleet")
+	require.Equal(t, exitDone, code, stderr)
+	_, before, _ := rimeyard(t, "rank", "--as-of", "2025-10-01", "--format", "json")
+	code, _, stderr = rimeyard(t, "demo", "--today", testToday)
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, "holds a fleet already")
+	_, after, _ := rimeyard(t, "rank", "--as-of", "2025-10-01", "--format", "json")
+	require.Equal(t, before, after)
+}

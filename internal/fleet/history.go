@@ -27,12 +27,7 @@ func (h History) AsOf(asOf Date, zone *time.Location) History {
 		if ahead(f.FittedOn, asOf) {
 			continue
 		}
-		if ahead(f.RemovedOn, asOf) {
-			f.RemovedOn, f.RemovedBecause = Opt[Date]{}, ""
-		}
-		if ahead(f.CoreReturnedOn, asOf) {
-			f.CoreReturnedOn = Opt[Date]{}
-		}
+		forgetAhead(asOf, &f.RemovedOn, &f.RemovedBecause, &f.CoreReturnedOn)
 		batteries = append(batteries, f)
 	}
 	h.Batteries = batteries
@@ -41,16 +36,21 @@ func (h History) AsOf(asOf Date, zone *time.Location) History {
 		if ahead(f.FittedOn, asOf) {
 			continue
 		}
-		if ahead(f.RemovedOn, asOf) {
-			f.RemovedOn, f.RemovedBecause = Opt[Date]{}, ""
-		}
-		if ahead(f.CoreReturnedOn, asOf) {
-			f.CoreReturnedOn = Opt[Date]{}
-		}
+		forgetAhead(asOf, &f.RemovedOn, &f.RemovedBecause, &f.CoreReturnedOn)
 		starters = append(starters, f)
 	}
 	h.Starters = starters
 	return h
+}
+
+// forgetAhead takes back an end and a core return that lay ahead of asOf.
+func forgetAhead(asOf Date, removedOn *Opt[Date], because *Removal, coreReturnedOn *Opt[Date]) {
+	if ahead(*removedOn, asOf) {
+		*removedOn, *because = Opt[Date]{}, ""
+	}
+	if ahead(*coreReturnedOn, asOf) {
+		*coreReturnedOn = Opt[Date]{}
+	}
 }
 
 func ahead(d Opt[Date], asOf Date) bool {
