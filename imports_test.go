@@ -27,6 +27,8 @@ var may = map[string]string{
 	"reports":              "internal/fleet trend alerts",
 	"internal/web":         "internal/fleet trend alerts reports ingest",
 	"internal/demofleet":   "internal/fleet",
+	"internal/proving":        "internal/fleet",
+	"internal/proving/curves": "internal/fleet internal/proving",
 }
 
 // pure packages may not reach, even through others, what would make their answer depend on anything but their input.
