@@ -1,0 +1,128 @@
+package proving
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"rimeyard/internal/fleet"
+)
+
+// life is one unit from before its records to the end of the season.
+type life struct {
+	y        *yard
+	number   int
+	class    *class
+	place    *place
+	sky      *skies
+	part     batteryPart
+	habit    habit
+	logger   logger
+	testers  []tester
+	m        Machine
+	standing standing
+	lead     int
+	day      fleet.Date
+	book     fleet.History
+
+	batteryOn, starterOn fleet.Date
+	labels               int
+	nextTest             fleet.Date
+	otherNext            bool // something outside the starting system will keep the engine from firing
+
+	machineR, workR, readR, shopR *rand.Rand // life, use, instruments and workshop draw apart
+}
+
+// through lives the unit to the end of the season.
+func (l *life) through() Truth {
+	l.nextTest = l.y.from + fleet.Date(l.shopR.IntN(60))
+	for ; l.day < l.y.AsOf; l.day++ {
+		l.oneDay()
+	}
+	t := l.foresee()
+	for ; l.day <= l.y.season.To; l.day++ {
+		cause, failed := l.oneDay()
+		if failed && !t.Failed {
+			t.Failed, t.Cause, t.On = true, cause, l.day
+		}
+	}
+	return t
+}
+
+func (l *life) recorded() bool { return l.day >= l.y.from }
+
+// oneDay is a dawn, the day's work, and the workshop.
+func (l *life) oneDay() (cause fleet.Part, failed bool) {
+	outMinC, outMaxC := l.sky.day(l.day)
+	day := Day{MinC: l.habit.airWhere(outMinC), MaxC: l.habit.airWhere(outMaxC)}
+	day.DriveHours, day.Starts = l.habit.work(&l.standing, l.day, l.workR)
+	if day.DriveHours > 0 {
+		cause, failed = l.drive(&day)
+	}
+	l.standing.pass(&day)
+	l.m.Live(day, l.machineR)
+	l.workshop(day)
+	return cause, failed
+}
+
+// pass works out how long the unit will have stood by the next dawn.
+func (s *standing) pass(day *Day) {
+	if day.DriveHours > 0 {
+		s.soakH = max(6, 22-day.DriveHours)
+	} else {
+		s.soakH += 24
+	}
+	day.HoursParked = s.soakH
+	s.meanC = (day.MinC + day.MaxC) / 2
+}
+
+// drive turns the key at dawn and through the day. A unit that fails is put right, and stands for the rest of that day.
+func (l *life) drive(day *Day) (cause fleet.Part, failed bool) {
+	c := l.habit.dawn(day.MinC, l.standing.meanC, l.standing.soakH, l.habit.plugs(l.workR))
+	hour := l.habit.startHour + 0.7*l.workR.Float64()
+	if l.turn(c, hour) {
+		cause = l.breakdown(c, hour)
+		day.DriveHours, day.Starts = 0, 0
+		return cause, true
+	}
+	step := (day.DriveHours + 3) / float64(day.Starts+1)
+	for range day.Starts {
+		hour = min(23.4, hour+step*(0.6+0.6*l.workR.Float64()))
+		c := warmCrank(day, l.workR)
+		if l.turn(c, hour) {
+			return l.breakdown(c, hour), true
+		}
+	}
+	return "", false
+}
+
+func (h *habit) plugs(r *rand.Rand) bool {
+	return r.Float64() > h.forgetsPlug && h.parked == fleet.PluggedIn
+}
+
+// warmCrank is a start between two errands.
+func warmCrank(day *Day, r *rand.Rand) Crank {
+	air := day.MinC + (day.MaxC-day.MinC)*(0.5+0.5*r.Float64())
+	soak := 0.2 + 2*r.Float64()*r.Float64()
+	return Crank{AirC: air, SoakH: soak, BatteryC: air + 14*math.Exp(-soak/8), OilC: air + (88-air)*math.Exp(-soak/3)}
+}
+
+// turn cranks once and logs it.
+func (l *life) turn(c Crank, hour float64) (failed bool) {
+	read := l.m.Crank(c, l.machineR)
+	if l.otherNext && read.Outcome != fleet.NoCrank {
+		read.Outcome = fleet.NoStart
+	}
+	at := l.sky.clock(l.day, hour)
+	if l.recorded() {
+		l.log(at, c, read)
+	}
+	if l.otherNext && read.Outcome == fleet.NoStart {
+		l.otherNext = false
+		l.writeBreakdown(at, fleet.OtherPart, 0)
+	}
+	return read.Outcome == fleet.NoCrank
+}
+
+// at is the time of day in the unit's depot.
+func (l *life) at(hour float64) time.Time { return l.sky.clock(l.day, hour) }

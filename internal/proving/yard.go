@@ -1,0 +1,247 @@
+package proving
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"runtime"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"rimeyard/internal/fleet"
+)
+
+// Options say what fleet to build. Zero fields take the default named.
+type Options struct {
+	Seed     uint64
+	Units    int        // 600
+	Years    int        // of records before the season: 3
+	AgeYears float64    // mean age of the units when the records begin: 5
+	AsOf     fleet.Date // first day of the season: 2025-10-01
+	Dirt     bool       // spoil the records afterwards, as real ones are; life and truth stay the same
+	Futures  int        // to count Truth.Chance over; 0 leaves Chance unknown (NaN) and Worst empty
+	Workers  int        // GOMAXPROCS; the fleet is the same whatever their number
+}
+
+// pastWinters is how many winters of temperatures a depot knows before the season.
+const pastWinters = 14
+
+func (o *Options) setDefaults() error {
+	if o.Units < 0 || o.Years < 0 || o.Futures < 0 || o.AgeYears < 0 {
+		return errors.New("units, years, age and futures must not be negative")
+	}
+	if o.Units == 0 {
+		o.Units = 600
+	}
+	if o.Years == 0 {
+		o.Years = 3
+	}
+	if o.Years > pastWinters-4 {
+		return fmt.Errorf("%d years of records: there is weather for at most %d", o.Years, pastWinters-4)
+	}
+	if o.AgeYears == 0 {
+		o.AgeYears = 5
+	}
+	if o.AsOf == 0 {
+		o.AsOf = fleet.NewDate(2025, time.October, 1)
+	}
+	if o.Workers <= 0 {
+		o.Workers = runtime.GOMAXPROCS(0)
+	}
+	return nil
+}
+
+// yard is what the units of a fleet share.
+type yard struct {
+	Options
+	physics Physics
+	places  []place
+	skies   []skies
+	testers [][]tester // by place
+	from    fleet.Date // of the records
+	season  fleet.Season
+}
+
+// Build lets a fleet of the given physics live from before its records through the season. The same options give the same fleet.
+func Build(ctx context.Context, p Physics, o Options) (Fleet, error) {
+	if err := o.setDefaults(); err != nil {
+		return Fleet{}, fmt.Errorf("build a fleet of %s: %w", p.Name(), err)
+	}
+	y := newYard(p, o)
+	lives := make([]*life, o.Units)
+	truths := make([]Truth, o.Units)
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(o.Workers)
+	for i := range lives {
+		group.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			lives[i] = y.newLife(i)
+			truths[i] = lives[i].through()
+			return nil
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return Fleet{}, fmt.Errorf("build a fleet of %s: %w", p.Name(), err)
+	}
+	f := Fleet{
+		Name: fmt.Sprintf("%s-%d", p.Name(), o.Seed), AsOf: o.AsOf, Season: y.season,
+		Temps: map[fleet.DepotID][]fleet.DayTemp{}, Truth: make(map[fleet.UnitID]Truth, o.Units),
+	}
+	for i, pl := range y.places {
+		f.Depots = append(f.Depots, pl.depot)
+		f.Temps[pl.depot.ID] = y.skies[i].rows(pl.depot.ID)
+	}
+	for i, l := range lives {
+		f.Histories = append(f.Histories, l.book)
+		f.Truth[l.book.Unit.ID] = truths[i]
+	}
+	if o.Dirt {
+		y.spoil(&f)
+	}
+	return f, nil
+}
+
+func newYard(p Physics, o Options) *yard {
+	year, month, day := o.AsOf.YMD()
+	y := &yard{
+		Options: o, physics: p, places: places(),
+		from:   fleet.NewDate(year-o.Years, month, day),
+		season: fleet.Season{From: o.AsOf, To: o.AsOf.AddMonths(6) - 1},
+	}
+	first := fleet.NewDate(year-pastWinters, month, day)
+	shared := makeCommon(o.Seed, int(y.season.To-first)+1, year-pastWinters-1, year+1)
+	for i, pl := range y.places {
+		y.skies = append(y.skies, makeSkies(o.Seed, i, pl.climate, shared, first, y.season.To, pl.depot.Zone()))
+		y.testers = append(y.testers, makeTesters(o.Seed, i, pl))
+	}
+	return y
+}
+
+// newLife makes a unit and what is known of it. Older units had their batteries renewed some time before the records begin.
+func (y *yard) newLife(i int) *life {
+	r := stream(y.Seed, "unit", i)
+	cl := &classSet[pickBy(r, classSet, func(c class) float64 { return c.share })]
+	at := pickBy(r, y.places, func(p place) float64 { return p.share })
+	l := &life{
+		y: y, number: i, class: cl, place: &y.places[at], sky: &y.skies[at], part: pick(r, cl.parts), testers: y.testers[at],
+		machineR: stream(y.Seed, "machine", i), workR: stream(y.Seed, "work", i),
+		readR: stream(y.Seed, "reading", i), shopR: stream(y.Seed, "shop", i),
+	}
+	litres := pick(r, cl.litres)
+	ageYears := y.AgeYears * between(r, 0.1, 1.9)
+	l.lead = leadDays
+	if ageYears > 3 {
+		l.lead = leadDays + r.IntN(900)
+	}
+	l.habit = y.newHabit(i, cl, l.place)
+	l.logger = newLogger(stream(y.Seed, "logger", i))
+	inService := y.from - fleet.Date(365.25*ageYears) - fleet.Date(r.IntN(40))
+	l.book.Unit = fleet.Unit{
+		ID: fleet.UnitID(fmt.Sprintf("U%04d", i+1)), Depot: l.place.depot.ID, Class: cl.name, Fuel: cl.fuel, EngineLitres: fleet.Known(litres),
+		SystemVolts: cl.volts, Batteries: cl.batteries, Parked: l.habit.parked, InServiceOn: fleet.Known(inService),
+		NoStartCost:  fleet.Known(fleet.Money(roundTo(cl.noStartCost*spread(r, 0.2), 10)) * 100),
+		StartsPerDay: fleet.Known(roundTo(1+l.habit.warmStarts, 0.1)), Criticality: fleet.Known(1 + r.IntN(5)),
+	}
+	l.day = y.from - fleet.Date(l.lead)
+	kind := Kind{
+		Fuel: cl.fuel, Litres: litres, SystemVolts: cl.volts, Batteries: cl.batteries,
+		RatedCCAA: l.part.ratedA, RatedAh: l.part.ah, Chemistry: l.part.chemistry, PartGrade: l.part.grade,
+	}
+	before := max(0.05, ageYears-float64(l.lead)/365.25)
+	l.m = y.physics.New(kind, before, l.place.climate.meanC, l.machineR)
+	l.standing = standing{soakH: 12, meanC: l.place.climate.meanC}
+	l.firstFittings(before, ageYears > 3)
+	return l
+}
+
+const leadDays = 180 // lived before the records begin, so that what was broken from the start is put right by then
+
+var classSet = classes()
+
+// habit is how a unit is used and where it stands.
+type habit struct {
+	parked      fleet.Parked
+	dayChance   [7]float64 // of being driven, by weekday
+	warmStarts  float64
+	driveHours  float64
+	startHour   float64
+	nearbyC     float64 // how much warmer it is where it stands than at the depot's thermometer
+	idleChance  float64 // of a spell of days without work beginning today
+	forgetsPlug float64
+}
+
+func (y *yard) newHabit(i int, cl *class, pl *place) habit {
+	r := stream(y.Seed, "habit", i)
+	h := habit{
+		parked: fleet.Outdoors, warmStarts: cl.warmStarts * spread(r, 0.35), driveHours: cl.driveHours * spread(r, 0.3),
+		startHour: between(r, 4.5, 8), nearbyC: 0.7 * r.NormFloat64(), idleChance: between(r, 0.002, 0.012), forgetsPlug: between(r, 0.01, 0.1),
+	}
+	switch x := r.Float64(); {
+	case x < pl.indoors:
+		h.parked = fleet.Indoors
+	case x < pl.indoors+pl.pluggedIn:
+		h.parked = fleet.PluggedIn
+	}
+	week := min(6.6, cl.daysPerWeek*spread(r, 0.12))
+	if hit(r, 0.06) {
+		week = 2.2 // a spare
+	}
+	for d := range h.dayChance {
+		h.dayChance[d] = min(0.97, week/5.3)
+	}
+	h.dayChance[time.Saturday], h.dayChance[time.Sunday] = max(0.05, min(0.9, week-5)), max(0.03, min(0.8, week-5.8))
+	return h
+}
+
+// standing is how a unit stands at dawn.
+type standing struct {
+	soakH float64
+	meanC float64 // of the air over the day before
+	idle  int     // days still to pass without work
+	down  int     // days still to pass in the workshop
+}
+
+// work is what one day asks, drawn from the unit's habit.
+func (h *habit) work(s *standing, d fleet.Date, r interface{ Float64() float64 }) (driveHours float64, warm int) {
+	a, b, c := r.Float64(), r.Float64(), r.Float64()
+	switch {
+	case s.down > 0:
+		s.down--
+		return 0, 0
+	case s.idle > 0:
+		s.idle--
+		return 0, 0
+	case a < h.idleChance:
+		s.idle = 2 + int(12*b*b)
+		return 0, 0
+	case b > h.dayChance[d.Weekday()]:
+		return 0, 0
+	}
+	warm = int(2*h.warmStarts*c + 0.5)
+	return h.driveHours * (0.4 + 0.6*a + 0.6*c), warm
+}
+
+// airWhere is the air where the unit stands when it is so cold outside.
+func (h *habit) airWhere(outsideC float64) float64 {
+	if h.parked == fleet.Indoors {
+		return max(outsideC, 7+0.35*outsideC) + h.nearbyC
+	}
+	return outsideC + h.nearbyC
+}
+
+// dawn is the first crank of a day. The battery follows the air by half a day, the oil by a few hours; a block heater warms the oil
+// by 25 °C and the battery beside it a little. Common practice, no source.
+func (h *habit) dawn(airC, dayBeforeC, soakH float64, plugged bool) Crank {
+	c := Crank{AirC: airC, SoakH: soakH}
+	c.BatteryC = airC + 0.35*max(0, dayBeforeC-airC) + 12*math.Exp(-soakH/8)
+	c.OilC = airC + (85-airC)*math.Exp(-soakH/2.7)
+	if plugged {
+		c.OilC += 25
+		c.BatteryC += 3
+	}
+	return c
+}
