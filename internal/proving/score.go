@@ -178,6 +178,23 @@ func Mean(scores []Score) Score {
 	return total
 }
 
+// MeanError is the standard error of Mean over fleets that were drawn apart, from that of each.
+func MeanError(errs []Score) Score {
+	var total Score
+	squares := make([]mean, len(total.figures()))
+	for _, e := range errs {
+		for i, v := range e.figures() {
+			if !math.IsNaN(*v) {
+				squares[i].add(*v * *v)
+			}
+		}
+	}
+	for i, v := range total.figures() {
+		*v = math.Sqrt(squares[i].sum) / float64(squares[i].n)
+	}
+	return total
+}
+
 type mean struct {
 	sum float64
 	n   int

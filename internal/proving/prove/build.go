@@ -1,0 +1,91 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"maps"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"time"
+
+	"rimeyard/internal/proving"
+	"rimeyard/internal/proving/curves"
+	"rimeyard/internal/proving/motor"
+	"rimeyard/internal/proving/plates"
+)
+
+var physicsNamed = map[string]func() proving.Physics{
+	"motor":  motor.New,
+	"plates": plates.New,
+	"curves": curves.New,
+}
+
+func physicsNames() []string { return slices.Sorted(maps.Keys(physicsNamed)) }
+
+// plan is one fleet to be built.
+type plan struct {
+	physics string
+	seed    uint64
+	dirt    bool
+}
+
+func (o options) fleets() (plans []plan) {
+	for _, name := range o.physics {
+		for _, seed := range o.seeds {
+			for _, dirt := range o.dirt {
+				plans = append(plans, plan{name, seed, dirt})
+			}
+		}
+	}
+	return plans
+}
+
+func (p plan) String() string {
+	if p.dirt {
+		return fmt.Sprintf("%s-%d-dirt", p.physics, p.seed)
+	}
+	return fmt.Sprintf("%s-%d", p.physics, p.seed)
+}
+
+// fleet builds the fleet, or reads it from the cache.
+func (p plan) fleet(ctx context.Context, o options, progress io.Writer) (*proving.Fleet, error) {
+	if o.cache == "" {
+		return p.build(ctx, o, progress)
+	}
+	sources, err := sourcesOf(p.physics)
+	if err != nil {
+		return nil, err
+	}
+	path := filepath.Join(o.cache, fmt.Sprintf("%s-%d-units-%d-years-%d-futures", p, o.units, o.years, o.futures))
+	if !o.fresh {
+		kept, err := readKept(path, sources, progress)
+		if err == nil {
+			return kept, nil
+		}
+		if !errors.Is(err, fs.ErrNotExist) {
+			fmt.Fprintf(progress, "%s cannot be read and is built anew: %v\n", path, err)
+		}
+	}
+	f, err := p.build(ctx, o, progress)
+	if err != nil {
+		return nil, err
+	}
+	return f, keep(path, sources, f)
+}
+
+func (p plan) build(ctx context.Context, o options, progress io.Writer) (*proving.Fleet, error) {
+	began := time.Now()
+	f, err := proving.Build(ctx, physicsNamed[p.physics](), proving.Options{
+		Seed: p.seed, Units: o.units, Years: o.years, Dirt: p.dirt, Futures: o.futures, Workers: runtime.GOMAXPROCS(0),
+	})
+	if err != nil {
+		return nil, err
+	}
+	f.Name = p.String()
+	fmt.Fprintf(progress, "%s: built in %.0f s\n", p, time.Since(began).Seconds())
+	return &f, nil
+}
