@@ -3,7 +3,6 @@ package proving
 import (
 	"math"
 	"math/rand/v2"
-	"time"
 
 	"rimeyard/internal/fleet"
 )
@@ -46,6 +45,7 @@ func (l *life) through() Truth {
 			t.Failed, t.Cause, t.On = true, cause, l.day
 		}
 	}
+	inOrder(&l.book)
 	return t
 }
 
@@ -87,8 +87,11 @@ func (l *life) drive(day *Day) (cause fleet.Part, failed bool) {
 	}
 	step := (day.DriveHours + 3) / float64(day.Starts+1)
 	for range day.Starts {
-		hour = min(23.4, hour+step*(0.6+0.6*l.workR.Float64()))
+		hour += step * (0.6 + 0.6*l.workR.Float64())
 		c := warmCrank(day, l.workR)
+		if hour > 23.5 {
+			break
+		}
 		if l.turn(c, hour) {
 			return l.breakdown(c, hour), true
 		}
@@ -123,6 +126,3 @@ func (l *life) turn(c Crank, hour float64) (failed bool) {
 	}
 	return read.Outcome == fleet.NoCrank
 }
-
-// at is the time of day in the unit's depot.
-func (l *life) at(hour float64) time.Time { return l.sky.clock(l.day, hour) }

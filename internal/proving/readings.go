@@ -128,9 +128,9 @@ func makeTesters(seed uint64, depot int, pl place) []tester {
 
 // test measures each battery of the unit, and tells the lowest share of the rating that was shown.
 func (l *life) test(airC float64) (lowest float64) {
-	r, at := l.readR, l.at(between(l.readR, 9, 16))
-	tt, by := pick(r, l.testers), ""
-	by = pick(r, tt.by)
+	r := l.readR
+	at, tt := l.sky.clock(l.day, between(r, 9, 16)), pick(r, l.testers)
+	by := pick(r, tt.by)
 	lowest = 1
 	for pos := 1; pos <= l.class.batteries; pos++ {
 		b := l.m.Test(pos, airC)
