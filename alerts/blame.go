@@ -50,7 +50,7 @@ type pattern struct {
 var patterns = [...]pattern{
 	{ // the battery is worn beyond its class
 		func(s trend.State) float64 {
-			excess := s.Wear - s.Group().TypicalWear
+			excess := s.Wear - s.WearTypical()
 			return between(excess, 0.2, 0.5) * between(excess/s.WearSD, 1, 2)
 		},
 		map[fleet.Part]float64{fleet.BatteryPart: 5, fleet.StarterPart: 0.5, fleet.CablePart: 0.5, fleet.ChargingPart: 1, fleet.ControlPart: 0.5},
@@ -63,8 +63,7 @@ var patterns = [...]pattern{
 	},
 	{ // resistance outside the battery: cables and contacts, or the starter's brushes
 		func(s trend.State) float64 {
-			excess := s.Loop - s.Group().TypicalLoop
-			return between(excess, 0.1, 0.25) * between(excess/s.LoopSD, 1, 2)
+			return between(s.Delay, 0.2, 0.5) * between(s.Delay/s.DelaySD, 1, 2) * between(0.1-s.Demand, 0, 0.1)
 		},
 		map[fleet.Part]float64{fleet.BatteryPart: 0.3, fleet.StarterPart: 2, fleet.CablePart: 5, fleet.ChargingPart: 0.5, fleet.ControlPart: 0.5},
 	},

@@ -55,7 +55,7 @@ func (f *judged) chance(s trend.State, w depotWinters, healthy fleet.Part) (p fl
 	}
 	n := float64(len(w.winters))
 	for _, past := range w.winters {
-		p += s.Adjusted(outlook.Risk(past.DawnC, ahead, w.spreadC, days)) / n
+		p += outlook.Risk(past.DawnC, ahead, w.spreadC, days) / n
 		for i := range byDay {
 			byDay[i] += days[i] / n
 		}

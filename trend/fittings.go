@@ -250,25 +250,3 @@ func (c *compressor) lives(fittings []fleet.BatteryFitting) {
 		})
 	}
 }
-
-// quietNights stands in for a logger: every weekday dawn on which the breakdown book is silent was a start that went well. They
-// teach the class where its loggers teach nothing, never the unit.
-func (c *compressor) quietNights() {
-	t := c.track
-	if t.HasLogger || t.FirstWeek >= t.AsOfWeek {
-		return
-	}
-	for week := t.FirstWeek; week < t.AsOfWeek; week++ {
-		row := WeekRow{Week: week, From: len(t.Starts), ColdestC: math.NaN(), Quiet: true}
-		for day := range fleet.Date(5) {
-			d := mondayOf(week) + day
-			minC, _, known := c.weather.Day(t.Depot, d)
-			if _, broke := c.causeAround(d); known && !broke {
-				t.Starts = append(t.Starts, int8(math.Round(min(max(minC+t.NightOffsetC, -60), 60))))
-			}
-		}
-		if row.To = len(t.Starts); row.To > row.From {
-			t.Weeks = append(t.Weeks, row)
-		}
-	}
-}
