@@ -29,6 +29,8 @@ var may = map[string]string{
 	"internal/demofleet":      "internal/fleet",
 	"internal/proving":        "internal/fleet",
 	"internal/proving/curves": "internal/fleet internal/proving",
+	"internal/proving/plates": "internal/fleet internal/proving",
+	"internal/proving/motor":  "internal/fleet internal/proving",
 }
 
 // pure packages may not reach, even through others, what would make their answer depend on anything but their input.

@@ -30,11 +30,15 @@ func (g *growth) grown() float64 {
 
 // The beginnings of faults in a year.
 const (
-	starterYearly  = 0.020 // at 5 years of age
-	cableYearly    = 0.022
+	starterYearly  = 0.032 // at 5 years of age
+	cableYearly    = 0.028
 	chargingYearly = 0.020
 	drainYearly    = 0.016
-	controlYearly  = 0.014
+	controlYearly  = 0.016
+	leftOnYearly   = 0.030 // lamps or a heater forgotten
+	shortYearly    = 0.010 // a cell gives way, in a battery past a third of its life
+	quickShare     = 0.12  // of faults: grown in weeks instead of months
+	quickTau       = 0.12
 	dayOfYear      = 1 / 365.25
 )
 
@@ -45,6 +49,9 @@ func (m *machine) age(driven bool, r *rand.Rand) {
 		if g.on {
 			g.weeks += 1 / weekDays
 		}
+	}
+	if driven {
+		m.leftOn = false
 	}
 	if u := r.Float64() / dayOfYear; u < 1 {
 		m.begin(u, r)
@@ -62,25 +69,44 @@ func (m *machine) age(driven bool, r *rand.Rand) {
 
 // begin starts the fault on whose stretch u, in beginnings a year, has fallen.
 func (m *machine) begin(u float64, r *rand.Rand) {
+	quick := 1.0
+	if r.Float64() < quickShare {
+		quick = quickTau
+	}
 	starter := starterYearly * math.Min(2, 0.3+0.14*m.starterYears)
+	cable := starter + cableYearly
+	charging := cable + chargingYearly
+	drain := charging + drainYearly
+	control := drain + controlYearly
 	switch {
 	case u < starter:
-		m.beginStarter(r)
-	case u < starter+cableYearly:
-		start(&m.cable, 35+65*r.Float64(), 1.5+2*r.Float64())
-	case u < starter+cableYearly+chargingYearly:
-		start(&m.charging, 20+35*r.Float64(), 1)
-	case u < starter+cableYearly+chargingYearly+drainYearly:
+		m.beginStarter(quick, r)
+	case u < cable:
+		start(&m.cable, quick*(35+65*r.Float64()), 1.5+2*r.Float64())
+	case u < charging:
+		start(&m.charging, quick*(20+35*r.Float64()), 1)
+	case u < drain:
 		if !m.drain.on {
-			start(&m.drain, 15+25*r.Float64(), 1)
+			start(&m.drain, quick*(15+25*r.Float64()), 1)
 			m.drainUse = (0.03 + 0.09*r.Float64()) / 24
 		}
-	case u < starter+cableYearly+chargingYearly+drainYearly+controlYearly:
-		start(&m.control, 30+40*r.Float64(), 2)
+	case u < control:
+		start(&m.control, quick*(30+40*r.Float64()), 2)
+	default:
+		m.mishap(u-control, r)
 	}
 }
 
-func (m *machine) beginStarter(r *rand.Rand) {
+// mishap is what comes without a word: it leaves no trace before.
+func (m *machine) mishap(u float64, r *rand.Rand) {
+	if u < leftOnYearly {
+		m.leftOn = true
+	} else if b := &m.bats[r.IntN(m.n)]; b.worn > 0.33 && u < leftOnYearly+shortYearly {
+		b.worn = math.Max(b.worn, 0.95+0.3*r.Float64())
+	}
+}
+
+func (m *machine) beginStarter(quick float64, r *rand.Rand) {
 	if m.starter.on {
 		return
 	}
@@ -92,7 +118,7 @@ func (m *machine) beginStarter(r *rand.Rand) {
 	default:
 		m.starterKind = tired
 	}
-	start(&m.starter, 40+60*r.Float64(), 1+1.5*r.Float64())
+	start(&m.starter, quick*(40+60*r.Float64()), 1+1.5*r.Float64())
 }
 
 func start(g *growth, tau, power float64) {
