@@ -82,7 +82,7 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 	postman := reports.Postman{Outbox: db, Sender: sender, Now: time.Now, Log: log}
 	return runParts(cmd.Context(), []servePart{
 		func(ctx context.Context) error { return pages.Serve(ctx, listener) },
-		func(ctx context.Context) error { return issueDaily(ctx, db, log, time.Now) },
+		func(ctx context.Context) error { return workDaily(ctx, db, log, time.Now) },
 		scheduler.Run,
 		postman.Run,
 	})
