@@ -38,7 +38,7 @@ func (l *life) firstFittings(ageYears float64, renewed bool) {
 
 // breakdown finds what is to blame, writes it down and puts the unit right, now and then by way of the wrong part.
 func (l *life) breakdown(c Crank, hour float64) (cause fleet.Part) {
-	cause = blame(l.m, c, stream(l.y.Seed, "blame", l.number))
+	cause = l.blame(c)
 	booked := cause
 	r := l.shopR
 	if hit(r, wrongCause) {
@@ -62,7 +62,7 @@ func (l *life) breakdown(c Crank, hour float64) (cause fleet.Part) {
 		if l.m.Spare(c) > 0 {
 			break
 		}
-		l.mend(blame(l.m, c, l.machineR), fleet.RemovedFailed)
+		l.mend(l.blame(c), fleet.RemovedFailed)
 	}
 	return cause
 }
