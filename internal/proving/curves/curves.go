@@ -30,7 +30,7 @@ type class struct {
 }
 
 var (
-	petrol  = class{9.95, 0.050, 0.0020, 4.85, 0.005, 1.7, 100, 1.9, 250, 75, 650, 520}
+	petrol  = class{9.95, 0.053, 0.0020, 4.75, 0.005, 1.7, 100, 1.9, 250, 75, 650, 520}
 	diesel  = class{9.40, 0.046, 0.0019, 4.9, 0.014, 1.9, 210, 3.0, 230, 95, 900, 800}
 	diesel2 = class{9.55, 0.050, 0.0019, 4.8, 0.014, 1.6, 240, 8.0, 200, 90, 1000, 1000} // 24 V
 )
@@ -40,7 +40,7 @@ const (
 	lifeAtC    = 10.0 // climate in which a battery lives as long as drawn
 	seasonHeat = 1.19 // mean of 2^(ΔT/10) over a year that swings by 12 °C about its mean: warm days age more than cold ones spare
 	lifeShape  = 2.8
-	lifeWeeks  = 520.0 // Weibull scale for a part of grade 1 in that climate
+	lifeWeeks  = 445.0 // Weibull scale for a part of grade 1 in that climate
 	weekDays   = 7.0
 	yearWeeks  = 52.18
 	maxBats    = 4
@@ -96,8 +96,10 @@ type physics struct{}
 // New is the physics of curves.
 func New() proving.Physics { return physics{} }
 
+// Name is curves.
 func (physics) Name() string { return "curves" }
 
+// New makes a unit whose parts are that old.
 func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) proving.Machine {
 	cl := &petrol
 	switch {
@@ -123,7 +125,7 @@ func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) pro
 	m.ampsA = cl.ampsA * math.Pow(size, 0.6) * math.Exp(0.05*r.NormFloat64())
 	m.ms = cl.ms * math.Exp(0.15*r.NormFloat64())
 	m.charge = 0.9 + 0.08*r.Float64()
-	m.parkUse = (0.02 + 0.04*r.Float64()) / m.ratedAh // 20 to 60 mA
+	m.parkUse = (0.024 + 0.034*r.Float64()) / m.ratedAh // 24 to 58 mA at 20 °C
 	m.soundDr = 1.5 + 2*r.Float64()
 	years := math.Max(ageYears, 0)
 	behind := years * yearWeeks * seasonHeat * math.Exp2((meanAirC-lifeAtC)/10)

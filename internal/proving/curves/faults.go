@@ -30,16 +30,19 @@ func (g *growth) grown() float64 {
 
 // The beginnings of faults in a year.
 const (
-	starterYearly  = 0.032 // at 5 years of age
-	cableYearly    = 0.028
-	chargingYearly = 0.020
-	drainYearly    = 0.016
-	controlYearly  = 0.016
-	leftOnYearly   = 0.030 // lamps or a heater forgotten
-	shortYearly    = 0.010 // a cell gives way, in a battery past a third of its life
-	quickShare     = 0.12  // of faults: grown in weeks instead of months
-	quickTau       = 0.12
-	dayOfYear      = 1 / 365.25
+	starterYearly  = 0.022 // at 5 years of age
+	cableYearly    = 0.023
+	chargingYearly = 0.016
+	drainYearly    = 0.012
+	controlYearly  = 0.024
+	leftOnYearly   = 0.018 // lamps or a heater forgotten
+	shortYearly    = 0.008 // a cell gives way, in a battery past a third of its life
+)
+
+const (
+	quickShare = 0.09 // of faults: grown in weeks instead of months
+	quickTau   = 0.12 // of the usual time
+	dayOfYear  = 1 / 365.25
 )
 
 // age lets faults begin and grow by a day. One draw decides which begins, if any.
@@ -130,11 +133,7 @@ func start(g *growth, tau, power float64) {
 // inherit gives a unit the faults that are under way on its first day: those begun in the past year, as far as they would not
 // have been seen to.
 func (m *machine) inherit(r *rand.Rand) {
-	u := r.Float64()
-	if u >= 1 {
-		return
-	}
-	m.begin(u, r)
+	m.begin(r.Float64(), r)
 	for _, g := range [...]*growth{&m.starter, &m.cable, &m.charging, &m.drain, &m.control} {
 		if g.on {
 			g.weeks = 0.7 * g.tau * r.Float64()
