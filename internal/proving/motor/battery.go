@@ -15,7 +15,7 @@ const (
 	cells    = 6
 	ohmicJ   = 16000.0 // activation energies: of conduction in acid, of charge transfer, of diffusion
 	kineticJ = 35000.0
-	diffuseJ = 27000.0
+	diffuseJ = 23000.0
 )
 
 // battery is one 12 V block. Currents below are in units of its rated cold cranking current, so volts come out of shares.
@@ -35,7 +35,7 @@ func freshBattery(b *build, r *rand.Rand) battery {
 	lot := spread(r, 0.13) // what one battery's grids and paste have in common
 	return battery{
 		charge: 0.96, mass: 1, made: 1.03 * spread(r, 0.03),
-		gridLife: grade * lot * spread(r, 0.15), massLife: grade * lot * spread(r, 0.17),
+		gridLife: grade * lot * spread(r, 0.18), massLife: grade * lot * spread(r, 0.2),
 	}
 }
 
@@ -96,7 +96,7 @@ func (b *battery) as(ratedA float64, c chill) source {
 	s := source{
 		emfV: b.emf(c.batteryC), ohm: ohm, slopeV: c.slopeV,
 		exchangeA: strength * 0.35 * c.kinetic * alive,
-		limitA:    strength * 9.5 * c.diffuse * math.Sqrt(alive) * alive * (0.15 + 0.85*b.charge),
+		limitA:    strength * 7.2 * c.diffuse * math.Sqrt(alive) * alive * (0.15 + 0.85*b.charge),
 	}
 	if frozen := freezesAt(b.gravity()) - c.batteryC; frozen > 0 {
 		s.limitA *= math.Exp(-frozen / 2)
@@ -113,18 +113,19 @@ func (s source) beside(o source) source {
 	}
 }
 
-// at is the voltage under a current. Close to the limiting current it falls ever more steeply, on along the tangent.
-func (s source) at(amps float64) float64 {
+// at is the voltage under a current, and its slope. Close to the limiting current it falls ever more steeply, on along the tangent.
+func (s *source) at(amps float64) (volts, slope float64) {
 	const knee = 0.97
-	x := amps / s.limitA
-	crowd := 0.0
-	if x < knee {
-		crowd = math.Log(1 - x)
-	} else {
-		crowd = math.Log(1-knee) - (x-knee)/(1-knee)
-	}
 	y := amps / (2 * s.exchangeA)
-	return s.emfV - amps*s.ohm - 2*s.slopeV*math.Log(y+math.Sqrt(1+y*y)) + 2*s.slopeV*crowd
+	root := math.Sqrt(1 + y*y)
+	crowd, dense := 0.0, 1/(1-knee)
+	if x := amps / s.limitA; x < knee {
+		crowd, dense = math.Log(1-x), 1/(1-x)
+	} else {
+		crowd = math.Log(1-knee) - (x-knee)*dense
+	}
+	volts = s.emfV - amps*s.ohm + 2*s.slopeV*(crowd-math.Log(y+root))
+	return volts, -s.ohm - 2*s.slopeV*(dense/s.limitA+1/(2*s.exchangeA*root))
 }
 
 // Test is a battery on the bench. The tester's small alternating current meets grids and acid, hardly the mass.
@@ -136,11 +137,12 @@ func (m *machine) Test(position int, batteryC float64) proving.Bench {
 	now := b.as(m.RatedCCAA, chillAt(25))
 	share := whole.ohm / now.ohm * math.Pow(b.mass*(1-b.sulphate), 0.35)
 	loadA := m.RatedCCAA / 2
+	loadV, _ := s.at(loadA)
 	if b.short {
 		share *= 0.55
 	}
 	return proving.Bench{
-		RestV: s.emfV, CCAShare: share, LoadV: max(0, s.at(loadA)-0.15*loadA/m.RatedCCAA), MOhm: 1000 * s.ohm,
+		RestV: s.emfV, CCAShare: share, LoadV: max(0, loadV-0.15*loadA/m.RatedCCAA), MOhm: 1000 * s.ohm,
 	}
 }
 

@@ -26,12 +26,12 @@ func engineOf(f fleet.Fuel) engine {
 	if f == fleet.Diesel {
 		return engine{
 			dry: 0.46, wet: 0.54, vogel: [3]float64{-2.6, 1170, 120}, power: 0.39, cruiseRPM: 215,
-			needRPM: 70, coldRPM: 0.85, fireC: 5, fireMs: 720, share: 0.245,
+			needRPM: 70, coldRPM: 0.6, fireC: 5, fireMs: 720, share: 0.225,
 		}
 	}
 	return engine{
-		dry: 0.26, wet: 0.74, vogel: [3]float64{-2.19, 986.6, 115}, power: 0.44, cruiseRPM: 235,
-		needRPM: 62, coldRPM: 0.75, fireC: 0, fireMs: 460, share: 0.205,
+		dry: 0.26, wet: 0.74, vogel: [3]float64{-2.19, 986.6, 115}, power: 0.47, cruiseRPM: 235,
+		needRPM: 54, coldRPM: 0.6, fireC: 0, fireMs: 460, share: 0.192,
 	}
 }
 
@@ -106,76 +106,70 @@ func (m *machine) circuit(c proving.Crank, contact float64) circuit {
 	return k
 }
 
-// terminal is the voltage of the whole system under a current.
-func (k *circuit) terminal(amps float64) float64 {
-	v := 0.0
+// terminal is the voltage of the whole system under a current, and its slope.
+func (k *circuit) terminal(amps float64) (volts, slope float64) {
 	for i := range k.n {
-		v += k.groups[i].at(amps)
+		v, dv := k.groups[i].at(amps)
+		volts, slope = volts+v, slope+dv
 	}
-	return v
+	return volts, slope
 }
 
-// balance is the torque left over at a current, and the speed (1 is the design speed) that the voltage then drives.
-func (k *circuit) balance(amps float64) (torque, speed float64) {
+// balance is the torque left over at a current with its slope, and the speed (1 is the design speed) that the voltage
+// then drives.
+func (k *circuit) balance(amps float64) (torque, slope, speed float64) {
 	flux := amps / (amps + k.sat)
-	speed = (k.terminal(amps) - amps*k.ohm - k.brushV) / (k.volts * flux)
+	fluxSlope := k.sat / ((amps + k.sat) * (amps + k.sat))
+	v, dv := k.terminal(amps)
+	turn := k.volts * flux
+	speed = (v - amps*k.ohm - k.brushV) / turn
 	torque = k.torque*flux*amps - k.dry - k.idle
+	slope = k.torque * (flux + fluxSlope*amps)
 	if speed > 0 {
-		torque -= k.wet * math.Sqrt(speed)
+		root := math.Sqrt(speed)
+		torque -= k.wet * root
+		speedSlope := (dv-k.ohm)/turn - speed*fluxSlope/flux
+		slope -= k.wet * 0.5 / root * speedSlope
 	}
-	return torque, speed
+	return torque, slope, speed
 }
 
-// settle finds the current at which the torque balances. More current means less speed and more torque, so there is one;
-// where it lies beyond the current of standing still, the motor stalls.
+// settle finds the current at which the torque balances: more current means less speed and more torque, so there is one.
+// Where it lies beyond the current of standing still the speed comes out negative, and the motor stalls.
 func (k *circuit) settle(designA float64) (amps, speed float64) {
-	lo, hi := 0.02*designA, 3*designA
-	fLo, _ := k.balance(lo)
-	fHi, speed := k.balance(hi)
-	for fHi < 0 && speed > 0 {
-		lo, fLo, hi = hi, fHi, hi*1.8
-		fHi, speed = k.balance(hi)
-	}
-	if fHi < 0 {
-		return hi, speed
-	}
-	side := 0
+	lo, hi := 0.0, math.Inf(1)
+	amps = designA * math.Sqrt(k.dry+k.idle+k.wet)
 	for range 40 {
-		amps = (lo*fHi - hi*fLo) / (fHi - fLo)
-		var f float64
-		f, speed = k.balance(amps)
-		if math.Abs(f) < 1e-4 || hi-lo < 1e-3*designA {
+		var torque, slope float64
+		torque, slope, speed = k.balance(amps)
+		if math.Abs(torque) < 1e-5 {
 			break
 		}
-		if f > 0 {
-			hi, fHi = amps, f
-			if side > 0 {
-				fLo /= 2
-			}
-			side = 1
+		if torque > 0 {
+			hi = amps
 		} else {
-			lo, fLo = amps, f
-			if side < 0 {
-				fHi /= 2
-			}
-			side = -1
+			lo = amps
 		}
+		next := amps - torque/slope
+		if next <= lo || next >= hi {
+			next = (lo + min(hi, 3*amps)) / 2
+		}
+		amps = next
 	}
 	return amps, speed
 }
 
-// standing is the current with the motor held, at which all voltage falls in resistances.
-func (k *circuit) standing(designA float64) float64 {
-	lo, hi := 0.0, 40*designA
-	for range 16 {
-		mid := (lo + hi) / 2
-		if k.terminal(mid)-mid*k.ohm-k.brushV > 0 {
-			lo = mid
-		} else {
-			hi = mid
+// standing is the current with the motor held, at which all voltage falls in resistances, sought upwards from amps.
+func (k *circuit) standing(amps float64) float64 {
+	for range 12 {
+		v, slope := k.terminal(amps)
+		left := v - amps*k.ohm - k.brushV
+		amps = max(0, amps-left/(slope-k.ohm))
+		if math.Abs(left) < 0.02 {
+			break
 		}
 	}
-	return lo
+	return amps
 }
 
 // Spare is the speed over the needed speed, less 1, when everything left to chance goes as badly as it can. Below a
@@ -192,6 +186,7 @@ func (m *machine) Spare(c proving.Crank) float64 {
 
 const (
 	slowBelow = 1.22 // of the needed speed
+	inrush    = 0.6  // how near the first surge comes to the current of standing still, the coils holding it back
 	luck      = 0.09 // of the speed from one start to the next, at most: where the pistons stopped, grease, fuel
 	bite      = 0.25 // of a bad joint's resistance from one start to the next, at most
 )
@@ -207,13 +202,15 @@ func (m *machine) Crank(c proving.Crank, r *rand.Rand) proving.Read {
 		return read
 	}
 	amps, speed := k.settle(m.starter.designA)
-	still := k.standing(m.starter.designA)
+	still := k.standing(amps)
 	if speed <= 0 {
 		amps, speed = still, 0
 	}
 	read.CurrentA, read.RPM = amps, speed*m.engine.cruiseRPM*(1+night)
-	read.PlateauV = k.terminal(amps)
-	read.DipV = max(2.5*float64(m.series), min(read.PlateauV, k.terminal(amps+0.6*(still-amps))))
+	volts, _ := k.terminal(amps)
+	inrushV, _ := k.terminal(amps + inrush*max(0, still-amps))
+	read.PlateauV = max(0, volts)
+	read.DipV = min(read.PlateauV, max(2.5*float64(m.series), inrushV))
 	m.fire(&read, read.RPM/m.engine.needs(c.OilC), c.OilC, linger)
 	return read
 }

@@ -26,9 +26,9 @@ const (
 )
 
 // onsets a year, and days from onset to level 1 in the middle.
-var onsets = [kinds]float64{cable: 0.028, bearing: 0.011, alternator: 0.018, drain: 0.018, control: 0.022}
+var onsets = [kinds]float64{cable: 0.022, bearing: 0.008, alternator: 0.012, drain: 0.011, control: 0.028}
 
-var ripens = [kinds]float64{cable: 330, bearing: 380, alternator: 300, drain: 280, control: 300}
+var ripens = [kinds]float64{cable: 300, bearing: 380, alternator: 240, drain: 210, control: 210}
 
 // seedling is the level at which a fault begins; it grows by a share of itself, so it is long small.
 const seedling = 0.06
@@ -112,12 +112,12 @@ func (m *machine) befall(fate float64) {
 func (b *battery) age(u *build, days, batteryC float64) {
 	heat := math.Exp2((batteryC - 12) / 9)
 	years := days / 365
-	b.corrosion += years * 0.027 * heat / b.gridLife * (1 + 1.2*b.corrosion)
-	loss := 0.045 * (0.35 + 0.65*heat)
+	b.corrosion += years * 0.029 * heat / b.gridLife * (1 + 1.2*b.corrosion)
+	loss := 0.046 * (0.35 + 0.65*heat)
 	if sealed(u.Chemistry) {
 		loss *= 0.85
 	}
-	knee := 1 + 5*max(0, 0.78-b.mass)/0.2
+	knee := 1 + 6*max(0, 0.78-b.mass)/0.2
 	b.mass = max(0.05, b.mass-years*knee/b.massLife*(loss+0.10*max(0, 0.7-b.charge)))
 	hungry := max(0, 0.7-b.charge)
 	b.sulphate = min(0.6, b.sulphate+days*0.012*hungry)

@@ -78,7 +78,7 @@ func (m *machine) age(years, meanAirC float64) {
 }
 
 func (m *machine) newStarter(r *rand.Rand) {
-	m.wearPace = spread(r, 0.4) / 15
+	m.wearPace = spread(r, 0.4) / 16.5
 	m.wear, m.solenoid = 0, false
 }
 
