@@ -64,10 +64,7 @@ func (p plan) fleet(ctx context.Context, o options, progress io.Writer) (*provin
 	if o.cache == "" {
 		return p.build(ctx, o, progress)
 	}
-	sources, err := sourcesOf(p.physics)
-	if err != nil {
-		return nil, err
-	}
+	sources := o.sources[p.physics]
 	path := filepath.Join(o.cache, fmt.Sprintf("%s-%d-units-%d-years-%d-futures", p, o.units, o.years, o.futures))
 	kept, err := readKept(path, sources, o.stale)
 	switch {

@@ -24,7 +24,7 @@ func readKept(path, sources string, stale bool) (*proving.Fleet, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer file.Close()
+	defer file.Close() //nolint:errcheck // it was only read
 	builtBy := make([]byte, len(sources))
 	if _, err := io.ReadFull(file, builtBy); err != nil {
 		return nil, err

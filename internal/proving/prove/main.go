@@ -25,6 +25,7 @@ type options struct {
 	years    int
 	futures  int
 	cache    string
+	sources  map[string]string // hash of those that build a physics' fleets, if fleets are kept
 	stale    bool
 	stages   bool
 	format   string
@@ -72,6 +73,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 				return fmt.Errorf("features of %s: %w", one, err)
 			}
 		}
+		j.dirt = one.dirt
 		first := j.rows[0].Score
 		fmt.Fprintf(progress, "%s: %d units, %.1f %% failing, AUC %.3f, top k %.0f %%, ECE %.3f, all %.1f s\n", one, first.Units, 100*first.FailedShare,
 			first.AUC, 100*first.TopShare, first.ErrorByCount, j.took.Rank.Seconds())
@@ -116,6 +118,14 @@ func parse(args []string, errs io.Writer) (o options, err error) {
 	}
 	if o.format != "text" && o.format != "csv" {
 		return o, fmt.Errorf("-format %q: want text or csv", o.format)
+	}
+	if o.cache != "" { // before long work, during which they may change
+		o.sources = map[string]string{}
+		for _, name := range o.physics {
+			if o.sources[name], err = sourcesOf(name); err != nil {
+				return o, err
+			}
+		}
 	}
 	o.seeds, err = parseSeeds(*seeds)
 	return o, err

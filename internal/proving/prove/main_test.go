@@ -194,8 +194,11 @@ func TestSixUnitsAreJudged(t *testing.T) {
 	lines, err := csv.NewReader(&out).ReadAll()
 	require.NoError(t, err)
 	require.Len(t, lines, 6)
-	printTable(&out, []judged{j, j})
-	require.Contains(t, out.String(), "mean")
+	spoilt := j
+	spoilt.dirt = true
+	printTable(&out, []judged{j, j, spoilt, spoilt})
+	require.Contains(t, out.String(), "mean, clean")
+	require.Contains(t, out.String(), "mean, dirt")
 }
 
 func TestFutureIsNotInFeatures(t *testing.T) {
@@ -228,7 +231,11 @@ func TestFutureIsNotInFeatures(t *testing.T) {
 }
 
 func TestCurveByHand(t *testing.T) {
-	k := fitCurve([]point{{-20, 1 - 2 + 0.4}, {-10, 1 - 1 + 0.1}, {0, 1}, {10, 1 + 1 + 0.1}, {20, 1 + 2 + 0.4}, {-30, 1 - 3 + 0.9}, {30, 1 + 3 + 0.9}})
+	var points []point
+	for x := -3.0; x <= 3; x++ {
+		points = append(points, point{10 * x, 1 + x + 0.1*x*x})
+	}
+	k := fitCurve(points)
 	require.InDelta(t, 1.0, k.a, 2e-3) // the touch of ridge
 	require.InDelta(t, 1.0, k.b, 2e-3)
 	require.InDelta(t, 0.1, k.c, 2e-3)

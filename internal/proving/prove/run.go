@@ -19,6 +19,7 @@ import (
 // judged is one fleet with what was said of it.
 type judged struct {
 	name string
+	dirt bool
 	list fleet.RankedList
 	rows []row
 	took took
