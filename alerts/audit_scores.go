@@ -62,7 +62,7 @@ func rankingOf(rule, says string, value []float64, failed []bool, known int) Ran
 		if !math.IsNaN(se) {
 			r.AUCSE = fleet.Known(se)
 		}
-		if se > 0 { // with no spread at all there is nothing to tell one by
+		if se > 1e-9 { // with no spread at all, but for rounding, there is nothing to tell one by
 			r.AUCInterval = fleet.Known(Span{max(0, auc-normal95*se), min(1, auc+normal95*se)})
 		}
 	}
