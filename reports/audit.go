@@ -3,6 +3,7 @@ package reports
 import (
 	"bytes"
 	"encoding/csv"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -25,6 +26,19 @@ type AuditData struct {
 	Depot   fleet.DepotID // empty: the whole fleet
 	KnownTo fleet.Date    // the last day that was looked at
 	Today   fleet.Date
+}
+
+// AuditOf reads kept audits, newest season first.
+func AuditOf(kept []fleet.KeptAudit, depot fleet.DepotID, today fleet.Date) (AuditData, error) {
+	d := AuditData{Depot: depot, Today: today}
+	for _, k := range kept {
+		var r alerts.AuditResult
+		if err := json.Unmarshal(k.Result, &r); err != nil {
+			return AuditData{}, fmt.Errorf("read the kept audit of the %s: %w", SeasonTitle(k.Season), err)
+		}
+		d.Seasons, d.KnownTo = append(d.Seasons, r), k.KnownTo
+	}
+	return d, nil
 }
 
 // AuditReport is all that letter and page print of an audit, ready to show.

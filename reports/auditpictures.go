@@ -2,6 +2,7 @@ package reports
 
 import (
 	"fmt"
+	"strings"
 
 	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
@@ -53,7 +54,9 @@ func (d dots) picture(p Picture) Picture {
 		}
 		for i, row := range d.rows {
 			y := box.Top + dotRowHeight*i + dotRowHeight/2
-			pn.left(pn.fit(row.name, bodyText, names-14), 8, y, bodyText, Ink)
+			for line, words := range pn.twoLines(row.name, bodyText, names-14) {
+				pn.left(words, 8, y+16*line, bodyText, Ink)
+			}
 			pn.left(row.note, box.Right+8, y, smallText, QuietInk)
 			for k, m := range row.marks {
 				level := y + dotApart*k - dotApart*(len(row.marks)-1)/2
@@ -67,6 +70,20 @@ func (d dots) picture(p Picture) Picture {
 		}
 	})}
 	return p
+}
+
+// twoLines breaks s between words where it is too long for one line; what is too long even so is shortened.
+func (p pen) twoLines(s string, size float64, room int) []string {
+	words := strings.Fields(s)
+	for n := len(words); n > 1; n-- {
+		if first := strings.Join(words[:n], " "); p.width(first, size) <= room {
+			if n == len(words) {
+				return []string{first}
+			}
+			return []string{first, p.fit(strings.Join(words[n:], " "), size, room)}
+		}
+	}
+	return []string{p.fit(s, size, room)}
 }
 
 // dot draws the mark of the key of that number: a disc, a ring, a diamond.
