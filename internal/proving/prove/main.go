@@ -52,9 +52,9 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		return err
 	}
 	if o.profile != "" {
-		end, err := profileTo(o.profile)
-		if err != nil {
-			return err
+		end, started := profileTo(o.profile)
+		if started != nil {
+			return started
 		}
 		defer func() { err = errors.Join(err, end()) }()
 	}
