@@ -35,12 +35,12 @@ const (
 	chargingYearly = 0.016
 	drainYearly    = 0.012
 	controlYearly  = 0.024
-	leftOnYearly   = 0.018 // lamps or a heater forgotten
-	shortYearly    = 0.008 // a cell gives way, in a battery past a third of its life
+	leftOnYearly   = 0.024 // lamps or a heater forgotten
+	shortYearly    = 0.011 // a cell gives way, in a battery past a third of its life
 )
 
 const (
-	quickShare = 0.09 // of faults: grown in weeks instead of months
+	quickShare = 0.12 // of faults: grown in weeks instead of months
 	quickTau   = 0.12 // of the usual time
 	dayOfYear  = 1 / 365.25
 )

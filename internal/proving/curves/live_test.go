@@ -197,7 +197,7 @@ func TestTheStateInOctoberForetellsMost(t *testing.T) {
 }
 
 func TestAYardFailsAsFleetsDo(t *testing.T) {
-	const seeds, units = 4, 300
+	const seeds, units = 6, 300
 	failed, batteries := 0.0, 0.0
 	for seed := range uint64(seeds) {
 		f, err := proving.Build(t.Context(), New(), proving.Options{Seed: 20 + seed, Units: units, Years: 2})
