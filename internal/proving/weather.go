@@ -9,8 +9,8 @@ import (
 )
 
 // climate is what a depot's weather is drawn from. Orders of magnitude of the mild coast and of the cold inland of Europe between
-// 50 and 65° N, from memory. Winters differ as much as Milwaukee's of 1985–2025 do (GHCN-Daily USW00014839: the mean of December
-// to February has a standard deviation of 1.9 °C, the lowest minimum 3.5 °C).
+// 50 and 65° N, from memory. Winters differ nearly as much as Milwaukee's of 1985–2025 (GHCN-Daily USW00014839: the mean of December to
+// February has a standard deviation of 1.9 °C, the lowest minimum of 3.5 °C).
 type climate struct {
 	meanC, swingC  float64 // daily mean over the year, and half the way from the coldest to the warmest time of it
 	winterSdC      float64 // of a day's departure from that in winter; in summer it is two thirds of it
@@ -27,10 +27,10 @@ type skies struct {
 }
 
 const (
-	spellMemory = 0.8 // correlation of departures from one day to the next; common practice, no source
-	coldestDay  = 20  // of the year
-	sharedLevel = 0.4 // correlation of a depot's winter level with the common one
-	coldSkew    = 0.2 // departures to the cold are wider by this share in the depth of winter
+	spellMemory = 0.8  // correlation of departures from one day to the next; common practice, no source
+	coldestDay  = 20   // of the year
+	sharedLevel = 0.25 // correlation of a depot's winter level with the common one
+	coldSkew    = 0.2  // departures to the cold are wider by this share in the depth of winter
 )
 
 // common is what all depots share: one chain of spells, and one level for each winter.
