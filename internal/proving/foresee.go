@@ -63,7 +63,7 @@ func (l *life) foresee() Truth {
 		return t
 	}
 	few := max(min(20, l.y.Futures), l.y.Futures/3)
-	cold := l.habit.dawn(t.ColdLimitC-3, t.ColdLimitC, 14, l.habit.parked == fleet.PluggedIn)
+	cold := l.usualDawn(min(warmestC, max(coldestC, t.ColdLimitC-3)))
 	fewest, most := math.MaxInt, math.Inf(-1)
 	for _, p := range fleet.Suspects() {
 		m := renewed(l.m, p, stream(l.y.Seed, "renewed "+string(p), l.number))
@@ -114,17 +114,16 @@ func (l *life) failsOnce(m Machine, winter fleet.Date, r, work *rand.Rand) bool 
 	return false
 }
 
-// coldLimit is the air at dawn, after a night that followed a day 4 °C warmer, at which the spare is 0.
+// coldLimit is the air at dawn where the unit stands, after a night that followed a day 4 °C warmer, at which the spare is 0:
+// −∞ where no cold on record stops it, +∞ where it does not start on a summer's night either.
 func (l *life) coldLimit() float64 {
-	spare := func(airC float64) float64 {
-		return l.m.Spare(l.habit.dawn(airC, airC+4, 14, l.habit.parked == fleet.PluggedIn))
-	}
+	spare := func(airC float64) float64 { return l.m.Spare(l.usualDawn(airC)) }
 	low, high := coldestC, warmestC
 	if spare(low) > 0 {
-		return low
+		return math.Inf(-1)
 	}
 	if spare(high) <= 0 {
-		return high
+		return math.Inf(1)
 	}
 	for high-low > 0.01 {
 		if mid := (low + high) / 2; spare(mid) > 0 {
@@ -134,4 +133,8 @@ func (l *life) coldLimit() float64 {
 		}
 	}
 	return (low + high) / 2
+}
+
+func (l *life) usualDawn(airC float64) Crank {
+	return l.habit.dawn(airC, airC+4, 14, l.habit.parked == fleet.PluggedIn)
 }

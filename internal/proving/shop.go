@@ -58,10 +58,7 @@ func (l *life) breakdown(c Crank, hour float64) (cause fleet.Part) {
 		l.mend(cause, fleet.RemovedFailed)
 	}
 	l.m.Charge()
-	for range fleet.Suspects() { // nothing leaves the workshop that does not start
-		if l.m.Spare(c) > 0 {
-			break
-		}
+	for tries := 0; tries < len(fleet.Suspects()) && l.m.Spare(c) <= 0; tries++ { // nothing leaves the workshop that does not start
 		l.mend(l.blame(c), fleet.RemovedFailed)
 	}
 	return cause
