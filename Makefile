@@ -1,9 +1,10 @@
 # Each target is what its comment says; what a target needs from the machine, it installs or starts itself.
-.PHONY: help build demo demo-stop test race lint bench pictures clean
+.PHONY: help build demo demo-stop test race lint bench bench-baselines pictures clean
 .DEFAULT_GOAL := help
+PROVING := $(or $(TMPDIR),/tmp)/rimeyard-proving-$(shell id -u)
 
 help: ## print this list
-	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-10s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-15s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
 build: ## the program, as ./rimeyard
 	@go build -o rimeyard ./cmd/rimeyard
@@ -36,6 +37,12 @@ bench: ## every benchmark, ten times over, for benchstat
 	@deploy/ensure-postgres
 	go test -run '^$$' -bench . -benchmem -count 10 -timeout 120m ./...
 
+bench-baselines: ## the forecast beside learners without physics, on fleets of which the truth is known; needs R; half an hour
+	@deploy/ensure-r gbm ranger
+	@mkdir -p "$(PROVING)/features"
+	go run ./internal/proving/prove -seeds 1-3 -dirt both -cache "$(PROVING)/fleets" -features "$(PROVING)/features"
+	Rscript --vanilla bench/baselines.R "$(PROVING)/features" "$(PROVING)/predictions.csv"
+
 pictures: build ## the README's pictures, taken from the running demo
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
@@ -45,4 +52,4 @@ pictures: build ## the README's pictures, taken from the running demo
 
 clean: ## remove what was built, and the test server with its data
 	@go run ./internal/pgtest/stop
-	rm -rf rimeyard bin "$${TMPDIR:-/tmp}/rimeyard-test-$$(id -u)"
+	rm -rf rimeyard bin "$${TMPDIR:-/tmp}/rimeyard-test-$$(id -u)" "$(PROVING)"

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"iter"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -19,7 +20,14 @@ type AuditInput struct {
 	Temps     map[fleet.DepotID][]fleet.DayTemp // for the rule of cranking volts, where a logger has no thermometer
 	Histories iter.Seq2[fleet.History, error]   // one per unit, whole; the first error ends the work
 	Through   fleet.Opt[fleet.Date]             // last day of which everything is known; unknown: the season's end
+
+	Issue      *fleet.Issue             // the issue that the list was given out by; nil: the list was made afterwards, by [Replay]
+	WithNights map[fleet.UnitID]float64 // see [Replayed]; may be nil
+	Random     Random                   // for the intervals that come by resampling; nil: they stay unknown
 }
+
+// Random draws numbers from 0 to n − 1. The same stream gives the same audit.
+type Random interface{ IntN(n int) int }
 
 // Scored is one unit of the list and what the season brought it.
 type Scored struct {
@@ -27,6 +35,7 @@ type Scored struct {
 	Depot    fleet.DepotID         `json:"depot"`
 	Band     fleet.Band            `json:"band"`
 	P        float64               `json:"no_start_probability"`
+	PNights  fleet.Opt[float64]    `json:"no_start_probability_with_nights"` // had the nights been known that came
 	Suspect  fleet.Part            `json:"suspect"`
 	Failed   bool                  `json:"failed"`
 	FailedOn fleet.Opt[fleet.Date] `json:"failed_on"`
@@ -34,16 +43,35 @@ type Scored struct {
 	AgeYears fleet.Opt[float64]    `json:"battery_age_years"`
 	TestPct  fleet.Opt[float64]    `json:"last_test_pct"`
 	LowestV  fleet.Opt[float64]    `json:"lowest_cranking_v"` // per 12 V
+
+	FailureCost fleet.Opt[fleet.Money] `json:"failure_cost"`
+	SwapCost    fleet.Opt[fleet.Money] `json:"swap_cost"`    // of what the list named
+	BatteryCost fleet.Opt[fleet.Money] `json:"battery_cost"` // of all its batteries, which the rules of thumb lead to swap
 }
+
+// Span is a 95 % interval.
+type Span struct {
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
+}
+
+// Where the list that is audited comes from.
+const (
+	SourceIssued   = "issued"   // what was given out at the time
+	SourceReplayed = "replayed" // made afterwards, from what was known at the time
+)
 
 // AuditResult says how good an issued list was. What cannot be computed, as an area under a curve without a failure, is unknown.
 type AuditResult struct {
-	AsOf       fleet.Date   `json:"as_of"`
-	Season     fleet.Season `json:"season"`
-	Through    fleet.Date   `json:"through"`
-	SeasonOver bool         `json:"season_over"`
-	TooFew     bool         `json:"too_few_failures"`
-	Judgement  string       `json:"judgement"`
+	AsOf       fleet.Date            `json:"as_of"`
+	Season     fleet.Season          `json:"season"`
+	Through    fleet.Date            `json:"through"`
+	SeasonOver bool                  `json:"season_over"`
+	Source     string                `json:"source"`
+	Method     string                `json:"method"`
+	IssuedOn   fleet.Opt[fleet.Date] `json:"issued_on"` // in UTC; unknown: it was not issued
+	TooFew     bool                  `json:"too_few_failures"`
+	Judgement  string                `json:"judgement"`
 
 	Listed           int `json:"listed"`
 	Scored           int `json:"scored"`
@@ -57,6 +85,9 @@ type AuditResult struct {
 	Expected         float64 `json:"expected_failures"` // sum of the probabilities of those scored
 	ExpectedSD       float64 `json:"expected_sd"`       // if units failed independently; one winter for all makes it wider
 	TakenOutExpected float64 `json:"taken_out_expected"`
+
+	Nights NightsCame `json:"with_nights"`
+	Swaps  int        `json:"swaps_advised"` // units in the bands swap and down
 
 	Forecast Ranking   `json:"forecast"`
 	Rules    []Ranking `json:"rules"`
@@ -74,6 +105,17 @@ type Parts struct {
 	Caught      int         `json:"caught"` // failures among as many top units as failed
 	CaughtRight int         `json:"caught_right"`
 	ByCause     []CauseHits `json:"by_cause"`
+
+	RightShare  fleet.Opt[Span] `json:"right_share_interval"`
+	CaughtShare fleet.Opt[Span] `json:"caught_right_share_interval"`
+}
+
+// NightsCame is what the list would have expected had the nights been known, of the units for which they are.
+type NightsCame struct {
+	Units      int     `json:"units"`
+	Expected   float64 `json:"expected_failures"`
+	ExpectedSD float64 `json:"expected_sd"`
+	Failed     int     `json:"failed"`
 }
 
 // CauseHits are the failures of one cause, and of how many it had been named.
@@ -95,25 +137,70 @@ const fewFailures = 20
 // counted neither as failed nor as having held; such units are counted apart, with the failures that were forecast for
 // them. Rules see only rows from before the list was made.
 func Audit(in AuditInput) (AuditResult, error) {
+	whole, _, err := audit(in, false)
+	return whole, err
+}
+
+// AuditDepots is [Audit] of the whole fleet and of each depot's share of the list by itself, histories being read once.
+func AuditDepots(in AuditInput) (whole AuditResult, depots map[fleet.DepotID]AuditResult, err error) {
+	return audit(in, true)
+}
+
+func audit(in AuditInput, byDepot bool) (AuditResult, map[fleet.DepotID]AuditResult, error) {
 	a := newAuditing(in)
 	for h, err := range in.Histories {
 		if err != nil {
-			return AuditResult{}, fmt.Errorf("auditing the list of %s: %w", in.List.AsOf, err)
+			return AuditResult{}, nil, fmt.Errorf("auditing the list of %s: %w", in.List.AsOf, err)
 		}
-		a.take(h)
+		a.outcomes = append(a.outcomes, a.outcomeOf(h))
 	}
-	return a.result(), nil
+	slices.SortFunc(a.outcomes, func(x, y outcome) int { return strings.Compare(string(x.unit), string(y.unit)) })
+	a.price()
+	listed := map[fleet.DepotID]int{}
+	for _, f := range in.List.Units {
+		listed[f.Depot]++
+	}
+	whole := a.result(len(in.List.Units), func(fleet.DepotID) bool { return true })
+	depots := map[fleet.DepotID]AuditResult{}
+	if byDepot {
+		for _, depot := range slices.Sorted(maps.Keys(listed)) {
+			depots[depot] = a.result(listed[depot], func(d fleet.DepotID) bool { return d == depot })
+		}
+	}
+	return whole, depots, nil
 }
 
 type auditing struct {
-	in     AuditInput
-	zones  map[fleet.DepotID]*time.Location
-	listed map[fleet.UnitID]fleet.Forecast
-	temps  map[fleet.DepotID]map[fleet.Date]fleet.DayTemp
-	from   fleet.Date
-	to     fleet.Date
-	r      AuditResult
+	in       AuditInput
+	zones    map[fleet.DepotID]*time.Location
+	listed   map[fleet.UnitID]fleet.Forecast
+	temps    map[fleet.DepotID]map[fleet.Date]fleet.DayTemp
+	from     fleet.Date
+	to       fleet.Date
+	outcomes []outcome // one per history
 }
+
+// outcome is what became of one unit.
+type outcome struct {
+	unit     fleet.UnitID
+	depot    fleet.DepotID // as listed, else as it is now
+	kind     outcomeKind
+	p        float64
+	failed   bool
+	scored   Scored // where the kind is scored
+	of       fleet.Unit
+	paid     paid
+	suspects fleet.Opt[fleet.Money] // what the swap of the suspect costs, as listed
+}
+
+type outcomeKind int
+
+const (
+	scored outcomeKind = iota
+	notListed
+	noProbability
+	tookOut
+)
 
 func newAuditing(in AuditInput) *auditing {
 	a := &auditing{in: in, zones: map[fleet.DepotID]*time.Location{}, listed: map[fleet.UnitID]fleet.Forecast{}, temps: map[fleet.DepotID]map[fleet.Date]fleet.DayTemp{}}
@@ -131,45 +218,41 @@ func newAuditing(in AuditInput) *auditing {
 			a.temps[depot][d.Date] = d
 		}
 	}
-	a.r = AuditResult{
-		AsOf: in.List.AsOf, Season: season, Through: a.to, SeasonOver: a.to >= season.To,
-		Listed: len(in.List.Units), NoHistory: len(a.listed), Units: []Scored{},
-	}
 	return a
 }
 
-// take settles what became of one unit.
-func (a *auditing) take(h fleet.History) {
+// outcomeOf settles what became of one unit.
+func (a *auditing) outcomeOf(h fleet.History) outcome {
 	f, listed := a.listed[h.Unit.ID]
+	o := outcome{unit: h.Unit.ID, depot: h.Unit.Depot, kind: notListed, of: h.Unit, paid: paidFor(h, a.in.List.AsOf), suspects: f.SwapCost}
 	if !listed {
-		a.r.NotListed++
-		return
+		return o
 	}
-	a.r.NoHistory--
+	o.depot, o.kind = f.Depot, noProbability
 	p, known := f.NoStartProbability.Get()
 	if !known {
-		a.r.NoProbability++
-		return
+		return o
 	}
 	zone := a.zones[f.Depot]
 	if zone == nil {
 		zone = time.UTC
 	}
 	failedOn, cause := a.failure(h, zone)
+	o.p, o.failed, o.kind = p, failedOn.IsKnown(), tookOut
 	if out, taken := a.takenOut(h).Get(); taken && out < failedOn.Or(out+1) {
-		a.r.TakenOut++
-		a.r.TakenOutExpected += p
-		if failedOn.IsKnown() {
-			a.r.FailedAfterwards++
-		}
-		return
+		return o
 	}
-	s := Scored{Unit: f.Unit, Depot: f.Depot, Band: f.Band, P: p, Suspect: f.Suspect, Failed: failedOn.IsKnown(), FailedOn: failedOn, Cause: cause}
+	o.kind = scored
+	s := Scored{Unit: f.Unit, Depot: f.Depot, Band: f.Band, P: p, Suspect: f.Suspect, Failed: o.failed, FailedOn: failedOn, Cause: cause}
+	if with, known := a.in.WithNights[f.Unit]; known {
+		s.PNights = fleet.Known(with)
+	}
 	before := inOrder(h).AsOf(a.in.List.AsOf, zone)
 	s.AgeYears = batteryAge(before, a.in.List.AsOf)
 	s.TestPct = lastTestPct(before, zone)
 	s.LowestV = lowestCrankingV(before, a.in.List.AsOf, zone, a.temps[f.Depot])
-	a.r.Units = append(a.r.Units, s)
+	o.scored = s
+	return o
 }
 
 // failure is the first one of the starting system in the season.
@@ -213,9 +296,47 @@ func (a *auditing) takenOut(h fleet.History) (on fleet.Opt[fleet.Date]) {
 	return on
 }
 
-func (a *auditing) result() AuditResult {
-	r := &a.r
-	slices.SortFunc(r.Units, func(x, y Scored) int { return strings.Compare(string(x.Unit), string(y.Unit)) })
+// result sums up the outcomes of the depots that are its own.
+func (a *auditing) result(listed int, own func(fleet.DepotID) bool) AuditResult {
+	season := a.in.List.Season
+	r := AuditResult{
+		AsOf: a.in.List.AsOf, Season: season, Through: a.to, SeasonOver: a.to >= season.To, Source: SourceReplayed, Method: Method,
+		Listed: listed, NoHistory: listed, Units: []Scored{},
+	}
+	if issue := a.in.Issue; issue != nil {
+		r.Source, r.Method, r.IssuedOn = SourceIssued, issue.Method, fleet.Known(fleet.DateOf(issue.IssuedAt, time.UTC))
+	}
+	for i := range a.outcomes {
+		if own(a.outcomes[i].depot) {
+			r.count(&a.outcomes[i])
+		}
+	}
+	r.judgeUnits(a.in.Random)
+	return r
+}
+
+func (r *AuditResult) count(o *outcome) {
+	if o.kind == notListed {
+		r.NotListed++
+		return
+	}
+	r.NoHistory--
+	switch o.kind {
+	case noProbability:
+		r.NoProbability++
+	case tookOut:
+		r.TakenOut++
+		r.TakenOutExpected += o.p
+		if o.failed {
+			r.FailedAfterwards++
+		}
+	default:
+		r.Units = append(r.Units, o.scored)
+	}
+}
+
+// judgeUnits computes all figures from the units that were scored.
+func (r *AuditResult) judgeUnits(random Random) {
 	r.Scored = len(r.Units)
 	p, failed := make([]float64, r.Scored), make([]bool, r.Scored)
 	for i, s := range r.Units {
@@ -225,29 +346,55 @@ func (a *auditing) result() AuditResult {
 		if s.Failed {
 			r.Failed++
 		}
+		if s.Band == fleet.Swap || s.Band == fleet.Down {
+			r.Swaps++
+		}
+		if with, known := s.PNights.Get(); known {
+			r.Nights.Units++
+			r.Nights.Expected += with
+			r.Nights.ExpectedSD += with * (1 - with)
+			if s.Failed {
+				r.Nights.Failed++
+			}
+		}
 	}
-	r.ExpectedSD = math.Sqrt(r.ExpectedSD)
-	r.Forecast = rankingOf("forecast", "probability of this list", p, failed, r.Scored)
-	r.Rules = rankRules(r.Units, failed)
+	r.ExpectedSD, r.Nights.ExpectedSD = math.Sqrt(r.ExpectedSD), math.Sqrt(r.Nights.ExpectedSD)
 	tenths := equalCounts(p, 10)
+	r.Forecast = rankingOf("forecast", "probability of this list", p, failed, r.Scored)
 	r.Scores = scoresOf(p, failed, tenths)
+	orders := []ordering{newOrdering(p, gains(r.Units, Scored.listGain))}
+	for _, rule := range rules(r.Units) {
+		r.Rules = append(r.Rules, rankingOf(rule.name, rule.says, rule.value, failed, rule.known))
+		orders = append(orders, newOrdering(rule.value, gains(r.Units, Scored.ruleGain)))
+	}
+	r.save(orders)
+	r.resample(orders, p, failed, tenths, random)
 	r.Tenths = groupsOf(p, failed, tenths, func(k int) string { return fmt.Sprintf("tenth %d", k+1) })
 	r.Bands = bandGroups(r.Units, p, failed)
+	addNights(r.Tenths, r.Units, tenths)
+	addNights(r.Bands, r.Units, bandNumbers(r.Units))
 	r.Parts = partHits(r.Units, p)
 	r.TooFew = r.Failed < fewFailures
 	r.Judgement = r.judge()
-	return *r
 }
 
-func bandGroups(units []Scored, p []float64, failed []bool) []Group {
-	bands := []fleet.Band{fleet.Down, fleet.Swap, fleet.Watch, fleet.Sound, fleet.UnknownBand}
+func auditBands() []fleet.Band {
+	return []fleet.Band{fleet.Down, fleet.Swap, fleet.Watch, fleet.Sound, fleet.UnknownBand}
+}
+
+func bandNumbers(units []Scored) []int {
+	bands := auditBands()
 	of := make([]int, len(units))
 	for i, s := range units {
 		if of[i] = slices.Index(bands, s.Band); of[i] < 0 {
 			of[i] = len(bands) - 1
 		}
 	}
-	return groupsOf(p, failed, of, func(k int) string { return string(bands[k]) })
+	return of
+}
+
+func bandGroups(units []Scored, p []float64, failed []bool) []Group {
+	return groupsOf(p, failed, bandNumbers(units), func(k int) string { return string(auditBands()[k]) })
 }
 
 // partHits counts where the named part was the cause: among all failures, and among those that stand as high in the list
@@ -280,12 +427,16 @@ func partHits(units []Scored, p []float64) Parts {
 		}
 		parts.ByCause = append(parts.ByCause, hits)
 	}
+	parts.RightShare, parts.CaughtShare = shareSpan(parts.Right, parts.Failed), shareSpan(parts.CaughtRight, parts.Caught)
 	return parts
 }
 
 // judge says in words what the figures allow to say.
 func (r AuditResult) judge() string {
 	counts := fmt.Sprintf("%d of %d units failed, %.1f were expected", r.Failed, r.Scored, r.Expected)
+	if r.Nights.Units > 0 && r.Nights.Units == r.Scored {
+		counts += fmt.Sprintf(", %.1f had the nights been known", r.Nights.Expected)
+	}
 	if !r.SeasonOver {
 		counts = fmt.Sprintf("The season runs until %s. Until %s %s for the whole season", r.Season.To, r.Through, counts)
 	}

@@ -8,9 +8,16 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// rankRules judges what people go by today, on the same units. A unit for which a rule has no value is put in the middle.
-func rankRules(units []Scored, failed []bool) []Ranking {
-	value := func(rule, says string, of func(Scored) fleet.Opt[float64], sign float64) Ranking {
+// rule is what people go by today: an order of the units, those to fail first having the largest value.
+type rule struct {
+	name, says string
+	value      []float64
+	known      int
+}
+
+// rules puts a unit for which a rule has no value in the middle.
+func rules(units []Scored) []rule {
+	by := func(name, says string, of func(Scored) fleet.Opt[float64], sign float64) rule {
 		var known []float64
 		for _, s := range units {
 			if v, ok := of(s).Get(); ok {
@@ -29,12 +36,12 @@ func rankRules(units []Scored, failed []bool) []Ranking {
 				values[i] = sign * v
 			}
 		}
-		return rankingOf(rule, says, values, failed, len(known))
+		return rule{name, says, values, len(known)}
 	}
-	return []Ranking{
-		value("battery_age", "the oldest battery first", func(s Scored) fleet.Opt[float64] { return s.AgeYears }, 1),
-		value("last_test_pct", "the lowest last test, in per cent of rated, first", func(s Scored) fleet.Opt[float64] { return s.TestPct }, -1),
-		value("lowest_cranking_v", "the lowest cranking volts near freezing in twelve months first", func(s Scored) fleet.Opt[float64] { return s.LowestV }, -1),
+	return []rule{
+		by("battery_age", "the oldest battery first", func(s Scored) fleet.Opt[float64] { return s.AgeYears }, 1),
+		by("last_test_pct", "the lowest last test, in per cent of rated, first", func(s Scored) fleet.Opt[float64] { return s.TestPct }, -1),
+		by("lowest_cranking_v", "the lowest cranking volts near freezing in twelve months first", func(s Scored) fleet.Opt[float64] { return s.LowestV }, -1),
 	}
 }
 

@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 
@@ -16,6 +17,12 @@ type Ranking struct {
 	AUC       fleet.Opt[float64] `json:"auc"`
 	AUCSE     fleet.Opt[float64] `json:"auc_se"`
 	Precision fleet.Opt[float64] `json:"precision"` // share of failures among as many top units as failed
+
+	AUCInterval       fleet.Opt[Span]    `json:"auc_interval"`
+	PrecisionInterval fleet.Opt[Span]    `json:"precision_interval"`
+	Lead              fleet.Opt[float64] `json:"auc_lead_of_forecast"` // of a rule: the forecast's area less the rule's, on the same units
+	LeadInterval      fleet.Opt[Span]    `json:"auc_lead_interval"`
+	Saving            Saving             `json:"saving"`
 }
 
 // Scores judge the probabilities themselves; all are better when smaller, but for Resolution.
@@ -27,6 +34,11 @@ type Scores struct {
 	Within           float64            `json:"within"` // what grouping hides: Brier = reliability − resolution + uncertainty + within
 	LogLoss          fleet.Opt[float64] `json:"log_loss"`
 	CalibrationError fleet.Opt[float64] `json:"calibration_error"`
+
+	BrierInterval       fleet.Opt[Span] `json:"brier_interval"`
+	ReliabilityInterval fleet.Opt[Span] `json:"reliability_interval"`
+	ResolutionInterval  fleet.Opt[Span] `json:"resolution_interval"`
+	UncertaintyInterval fleet.Opt[Span] `json:"uncertainty_interval"`
 }
 
 // Group compares what was expected of some units with what came.
@@ -38,6 +50,8 @@ type Group struct {
 	MeanP    float64 `json:"mean_probability"`
 	Low      float64 `json:"failed_share_low"` // 95 % interval of the share that fails
 	High     float64 `json:"failed_share_high"`
+
+	ExpectedNights fleet.Opt[float64] `json:"expected_with_nights"` // had the nights been known; unknown where they are not for all units
 }
 
 // rankingOf judges an order, worst units having the largest value.
@@ -47,6 +61,9 @@ func rankingOf(rule, says string, value []float64, failed []bool, known int) Ran
 		r.AUC = fleet.Known(auc)
 		if !math.IsNaN(se) {
 			r.AUCSE = fleet.Known(se)
+		}
+		if se > 1e-9 { // with no spread at all, but for rounding, there is nothing to tell one by
+			r.AUCInterval = fleet.Known(Span{max(0, auc-normal95*se), min(1, auc+normal95*se)})
 		}
 	}
 	if k := countFailed(failed); k > 0 {
@@ -227,9 +244,39 @@ func groupsOf(p []float64, failed []bool, of []int, name func(int) string) []Gro
 	return out
 }
 
+// addNights sums up, group by group, what was expected had the nights been known.
+func addNights(groups []Group, units []Scored, of []int) {
+	sums, all := map[int]float64{}, map[int]bool{}
+	for i, s := range units {
+		k := of[i]
+		if _, seen := all[k]; !seen {
+			all[k] = true
+		}
+		with, known := s.PNights.Get()
+		sums[k] += with
+		all[k] = all[k] && known
+	}
+	for i, k := range slices.Sorted(maps.Keys(all)) { // as groupsOf orders them
+		if all[k] {
+			groups[i].ExpectedNights = fleet.Known(sums[k])
+		}
+	}
+}
+
+// shareSpan is unknown where there is nothing to take a share of.
+func shareSpan(x, n int) fleet.Opt[Span] {
+	if n == 0 {
+		return fleet.Opt[Span]{}
+	}
+	low, high := wilson(x, n)
+	return fleet.Known(Span{low, high})
+}
+
+const normal95 = 1.959963984540054
+
 // wilson is the 95 % score interval of a share (Wilson 1927), exact at its ends.
 func wilson(x, n int) (low, high float64) {
-	const z = 1.959963984540054
+	const z = normal95
 	size, share := float64(n), float64(x)/float64(n)
 	centre := (share + z*z/(2*size)) / (1 + z*z/size)
 	half := z * math.Sqrt(share*(1-share)/size+z*z/(4*size*size)) / (1 + z*z/size)

@@ -38,31 +38,36 @@ func (r AuditResult) Rows() [][]string {
 	}
 	add("units", "expected_failures", "count", shown(r.Expected), r.Expected-2*r.ExpectedSD, r.Expected+2*r.ExpectedSD)
 	add("units", "taken_out_expected", "count", shown(r.TakenOutExpected))
+	if n := r.Nights; n.Units > 0 {
+		add("units", "nights_known", "count", strconv.Itoa(n.Units))
+		add("units", "failed_nights_known", "count", strconv.Itoa(n.Failed))
+		add("units", "expected_with_nights", "count", shown(n.Expected), n.Expected-2*n.ExpectedSD, n.Expected+2*n.ExpectedSD)
+	}
+	add("units", "swaps_advised", "count", strconv.Itoa(r.Swaps))
 	for _, k := range append([]Ranking{r.Forecast}, r.Rules...) {
-		auc, known := k.AUC.Get()
-		se, sure := k.AUCSE.Get()
-		if known && sure {
-			add("order", k.Rule, "auc", shown(auc), max(0, auc-2*se), min(1, auc+2*se))
-		} else {
-			add("order", k.Rule, "auc", shownOpt(k.AUC))
-		}
-		add("order", k.Rule, "precision", shownOpt(k.Precision))
+		add("order", k.Rule, "auc", shownOpt(k.AUC), ends(k.AUCInterval)...)
+		add("order", k.Rule, "precision", shownOpt(k.Precision), ends(k.PrecisionInterval)...)
 		add("order", k.Rule, "known", strconv.Itoa(k.Known))
+		if k.Lead.IsKnown() {
+			add("order", k.Rule, "auc_lead_of_forecast", shownOpt(k.Lead), ends(k.LeadInterval)...)
+		}
+		rows = append(rows, k.Saving.rows(k.Rule, r.Swaps)...)
 	}
 	s := r.Scores
 	for _, m := range []struct {
 		name string
 		v    fleet.Opt[float64]
+		span fleet.Opt[Span]
 	}{
-		{"brier", s.Brier},
-		{"reliability", fleet.Known(s.Reliability)},
-		{"resolution", fleet.Known(s.Resolution)},
-		{"uncertainty", fleet.Known(s.Uncertainty)},
-		{"within", fleet.Known(s.Within)},
-		{"log_loss", s.LogLoss},
-		{"calibration_error", s.CalibrationError},
+		{"brier", s.Brier, s.BrierInterval},
+		{"reliability", fleet.Known(s.Reliability), s.ReliabilityInterval},
+		{"resolution", fleet.Known(s.Resolution), s.ResolutionInterval},
+		{"uncertainty", fleet.Known(s.Uncertainty), s.UncertaintyInterval},
+		{"within", fleet.Known(s.Within), fleet.Opt[Span]{}},
+		{"log_loss", s.LogLoss, fleet.Opt[Span]{}},
+		{"calibration_error", s.CalibrationError, fleet.Opt[Span]{}},
 	} {
-		add("probability", "forecast", m.name, shownOpt(m.v))
+		add("probability", "forecast", m.name, shownOpt(m.v), ends(m.span)...)
 	}
 	for _, part := range []struct {
 		name string
@@ -71,13 +76,16 @@ func (r AuditResult) Rows() [][]string {
 		for _, g := range part.list {
 			add(part.name, g.Name, "units", strconv.Itoa(g.Units))
 			add(part.name, g.Name, "expected", shown(g.Expected))
+			if g.ExpectedNights.IsKnown() {
+				add(part.name, g.Name, "expected_with_nights", shownOpt(g.ExpectedNights))
+			}
 			add(part.name, g.Name, "failed", strconv.Itoa(g.Failed), g.Low*float64(g.Units), g.High*float64(g.Units))
 		}
 	}
 	add("part", "all", "failed", strconv.Itoa(r.Parts.Failed))
-	add("part", "all", "named_right", strconv.Itoa(r.Parts.Right))
+	add("part", "all", "named_right", strconv.Itoa(r.Parts.Right), counted(r.Parts.RightShare, r.Parts.Failed)...)
 	add("part", "top", "failed", strconv.Itoa(r.Parts.Caught))
-	add("part", "top", "named_right", strconv.Itoa(r.Parts.CaughtRight))
+	add("part", "top", "named_right", strconv.Itoa(r.Parts.CaughtRight), counted(r.Parts.CaughtShare, r.Parts.Caught)...)
 	for _, c := range r.Parts.ByCause {
 		add("part", string(c.Cause), "failed", strconv.Itoa(c.Failed))
 		add("part", string(c.Cause), "named_right", strconv.Itoa(c.Right))
@@ -85,9 +93,53 @@ func (r AuditResult) Rows() [][]string {
 	return rows
 }
 
+// rows are the figures of one order; money that is unknown is an empty field.
+func (s Saving) rows(order string, swaps int) [][]string {
+	if swaps == 0 {
+		return nil
+	}
+	low, high := "", ""
+	if span, known := s.Interval.Get(); known {
+		low, high = span.Low.String(), span.High.String()
+	}
+	return [][]string{
+		{"money", order, "swaps", strconv.Itoa(swaps), "", ""},
+		{"money", order, "caught", shown(s.Caught), "", ""},
+		{"money", order, "unpriced", shown(s.Unpriced), "", ""},
+		{"money", order, "avoided", amount(s.Avoided), "", ""},
+		{"money", order, "spent", amount(s.Spent), "", ""},
+		{"money", order, "saved", amount(s.Saved), low, high},
+	}
+}
+
+func amount(m fleet.Opt[fleet.Money]) string {
+	if v, known := m.Get(); known {
+		return v.String()
+	}
+	return ""
+}
+
+func ends(span fleet.Opt[Span]) []float64 {
+	if s, known := span.Get(); known {
+		return []float64{s.Low, s.High}
+	}
+	return nil
+}
+
+// counted turns the interval of a share into one of a count.
+func counted(span fleet.Opt[Span], of int) []float64 {
+	if s, known := span.Get(); known {
+		return []float64{s.Low * float64(of), s.High * float64(of)}
+	}
+	return nil
+}
+
 // AuditUnitColumns heads the rows of [AuditResult.UnitRows].
 func AuditUnitColumns() []string {
-	return []string{"unit", "depot", "band", "no_start_probability", "suspect", "failed", "failed_on", "cause", "battery_age_years", "last_test_pct", "lowest_cranking_v"}
+	return []string{
+		"unit", "depot", "band", "no_start_probability", "no_start_probability_with_nights", "suspect", "failed", "failed_on", "cause",
+		"battery_age_years", "last_test_pct", "lowest_cranking_v", "failure_cost", "swap_cost", "battery_cost",
+	}
 }
 
 // UnitRows are the units that were scored, one a row, by their keys.
@@ -99,8 +151,8 @@ func (r AuditResult) UnitRows() [][]string {
 			on = day.String()
 		}
 		rows = append(rows, []string{
-			string(s.Unit), string(s.Depot), string(s.Band), shown(s.P), string(s.Suspect), strconv.FormatBool(s.Failed), on, string(s.Cause),
-			shownOpt(s.AgeYears), shownOpt(s.TestPct), shownOpt(s.LowestV),
+			string(s.Unit), string(s.Depot), string(s.Band), shown(s.P), shownOpt(s.PNights), string(s.Suspect), strconv.FormatBool(s.Failed), on, string(s.Cause),
+			shownOpt(s.AgeYears), shownOpt(s.TestPct), shownOpt(s.LowestV), amount(s.FailureCost), amount(s.SwapCost), amount(s.BatteryCost),
 		})
 	}
 	return rows

@@ -132,7 +132,7 @@ func TestAuditBesideTheRules(t *testing.T) {
 	require.InDelta(t, 1.0, r.Forecast.Precision.Or(0), 1e-12)
 	require.Equal(t, []float64{0.5, 1, 0.5}, []float64{r.Rules[0].AUC.Or(0), r.Rules[1].AUC.Or(0), r.Rules[2].AUC.Or(0)})
 	require.InDelta(t, 0.4, r.Rules[0].Precision.Or(0), 1e-12, "all are of one age: as good as drawing lots")
-	require.Equal(t, Parts{Failed: 24, Right: 12, Caught: 24, CaughtRight: 12, ByCause: []CauseHits{
+	require.Equal(t, Parts{Failed: 24, Right: 12, Caught: 24, CaughtRight: 12, RightShare: shareSpan(12, 24), CaughtShare: shareSpan(12, 24), ByCause: []CauseHits{
 		{fleet.BatteryPart, 12, 12}, {fleet.StarterPart, 12, 0}, {Cause: fleet.CablePart}, {Cause: fleet.ChargingPart}, {Cause: fleet.ControlPart},
 	}}, r.Parts)
 	u := r.Units[10]

@@ -18,8 +18,7 @@ const (
 )
 
 // forecast judges one unit.
-func (f *judged) forecast(one *file) fleet.Forecast {
-	state := trend.Estimate(one.track, f.params)
+func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
 	w := f.winters[one.depot.ID]
 	p, byDay := f.chance(state, w, "")
 	blame := f.blame(state, w, p)

@@ -19,17 +19,28 @@ func Rank(ctx context.Context, in Input) (fleet.RankedList, error) {
 	if err != nil {
 		return fleet.RankedList{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
-	list := fleet.RankedList{AsOf: in.AsOf, Season: f.season(), Units: make([]fleet.Forecast, len(f.files))}
+	list, err := f.list(ctx, in.Workers, func(int, trend.State) {})
+	if err != nil {
+		return fleet.RankedList{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+	}
+	return list, nil
+}
+
+// list forecasts every unit and puts them in order. It shows each file's number and state to also, from several goroutines.
+func (f *judged) list(ctx context.Context, workers int, also func(i int, s trend.State)) (fleet.RankedList, error) {
+	list := fleet.RankedList{AsOf: f.asOf, Season: f.season(), Units: make([]fleet.Forecast, len(f.files))}
 	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(max(1, in.Workers))
+	group.SetLimit(max(1, workers))
 	for i := range f.files {
 		group.Go(func() error {
-			list.Units[i] = f.forecast(&f.files[i])
+			state := trend.Estimate(f.files[i].track, f.params)
+			list.Units[i] = f.forecast(&f.files[i], state)
+			also(i, state)
 			return ctx.Err()
 		})
 	}
 	if err := group.Wait(); err != nil {
-		return fleet.RankedList{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+		return fleet.RankedList{}, err
 	}
 	order(list.Units)
 	return list, nil

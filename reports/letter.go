@@ -66,38 +66,52 @@ func CheckAddress(s string) (*netmail.Address, error) {
 
 // Render draws the pictures and fills the templates.
 func (w WinterList) Render() (Content, error) {
-	c := Content{Subject: w.Subject}
-	text, err := texttemplate.ParseFS(templates, winterListBase+".txt.tmpl")
+	c, err := filled(winterListBase, w.Subject, w, w.Pictures)
 	if err != nil {
-		return Content{}, fmt.Errorf("winter list, text: %w", err)
+		return Content{}, err
 	}
-	html, err := htmltemplate.ParseFS(templates, winterListBase+".html.tmpl")
+	table, err := w.Table()
 	if err != nil {
-		return Content{}, fmt.Errorf("winter list, HTML: %w", err)
+		return Content{}, fmt.Errorf("winter list, table: %w", err)
+	}
+	return c.with(WinterListName+".csv", table), nil
+}
+
+// filled fills both templates of a report with its view model and draws its pictures.
+func filled(base, subject string, view any, pictures []Picture) (Content, error) {
+	c := Content{Subject: subject}
+	text, err := texttemplate.ParseFS(templates, base+".txt.tmpl")
+	if err != nil {
+		return Content{}, fmt.Errorf("%s, text: %w", base, err)
+	}
+	html, err := htmltemplate.ParseFS(templates, base+".html.tmpl")
+	if err != nil {
+		return Content{}, fmt.Errorf("%s, HTML: %w", base, err)
 	}
 	var b bytes.Buffer
-	if err := text.Execute(&b, w); err != nil {
-		return Content{}, fmt.Errorf("winter list, text: %w", err)
+	if err := text.Execute(&b, view); err != nil {
+		return Content{}, fmt.Errorf("%s, text: %w", base, err)
 	}
 	c.Text = folded(b.String(), textColumns)
 	b.Reset()
-	if err := html.Execute(&b, w); err != nil {
-		return Content{}, fmt.Errorf("winter list, HTML: %w", err)
+	if err := html.Execute(&b, view); err != nil {
+		return Content{}, fmt.Errorf("%s, HTML: %w", base, err)
 	}
 	c.HTML = b.String()
-	for _, p := range w.Pictures {
+	for _, p := range pictures {
 		png, err := p.PNG()
 		if err != nil {
 			return Content{}, err
 		}
 		c.images = append(c.images, file{p.Name + ".png", p.Name + "@rimeyard", "image/png", png})
 	}
-	table, err := w.Table()
-	if err != nil {
-		return Content{}, fmt.Errorf("winter list, table: %w", err)
-	}
-	c.tables = append(c.tables, file{name: WinterListName + ".csv", kind: "text/csv; charset=utf-8", bytes: table})
 	return c, nil
+}
+
+// with attaches a table.
+func (c Content) with(name string, table []byte) Content {
+	c.tables = append(c.tables, file{name: name, kind: "text/csv; charset=utf-8", bytes: table})
+	return c
 }
 
 // Letter renders the whole message, so that what is queued is what is sent, on every try.

@@ -88,6 +88,10 @@ func allPictures(t *testing.T) map[string]Picture {
 		add("ladder-"+key, p, err)
 		p, err = Ladder("ladder-many", someLadder(900), 14, width)
 		add("ladder-many-"+key, p, err)
+		p, err = AuditBands("audit-bands", someAudit(t, 120), width)
+		add("audit-bands-"+key, p, err)
+		p, err = AuditOrders("audit-orders", someAudit(t, 120), width)
+		add("audit-orders-"+key, p, err)
 	}
 	named := someReserves(1)
 	named[0].Unit = hostile

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/net/html"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 )
 
@@ -165,7 +166,11 @@ func TestSchedulerQueuesAtTheDepotsOwnTime(t *testing.T) {
 			{ID: 2, Report: WinterListName, Recipients: []string{"d@example.org"}, Cron: "* * * * *", Timezone: "UTC", LastSlot: start},
 			{ID: 3, Report: "horoscope", Recipients: []string{"d@example.org"}, Cron: "* * * * *", Timezone: "UTC", LastSlot: start, Enabled: true},
 			{ID: 4, Report: WinterListName, Depot: "NIX", Recipients: []string{"d@example.org"}, Cron: "0 1 * * *", Timezone: "UTC", LastSlot: start, Enabled: true},
+			{ID: 5, Report: AuditName, Depot: "NOR", Recipients: []string{"e@example.org"}, Cron: "0 1 2 * *", Timezone: "UTC", LastSlot: start, Enabled: true},
+			{ID: 6, Report: AuditName, Recipients: []string{"e@example.org"}, Cron: "0 1 2 * *", Timezone: "UTC", LastSlot: start, Enabled: true},
 		}}
+		audit := someAudit(t, 40)
+		audit.Bands, audit.Forecast.AUC = nil, fleet.Opt[float64]{} // no pictures either
 		s := Scheduler{
 			Schedules: c, From: "rime@example.org", Now: time.Now, Log: quietLog(),
 			Gather: func(_ context.Context, depot fleet.DepotID, today fleet.Date) (WinterListData, error) {
@@ -177,6 +182,12 @@ func TestSchedulerQueuesAtTheDepotsOwnTime(t *testing.T) {
 				}
 				return d, nil
 			},
+			Audit: func(_ context.Context, depot fleet.DepotID, today fleet.Date) (AuditData, error) {
+				if depot == "" {
+					return AuditData{}, ErrNoAudit
+				}
+				return AuditData{Seasons: []alerts.AuditResult{audit}, Depot: depot, Today: today, KnownTo: today - 1}, nil
+			},
 		}
 		ctx, cancel := context.WithTimeout(t.Context(), 3*24*time.Hour)
 		defer cancel()
@@ -186,12 +197,14 @@ func TestSchedulerQueuesAtTheDepotsOwnTime(t *testing.T) {
 			got = append(got, l.To+" "+l.QueuedAt.UTC().Format(time.RFC3339))
 		}
 		require.Equal(t, []string{
-			"c@example.org 2000-01-01T10:30:00Z", "c@example.org 2000-01-02T10:30:00Z",
+			"c@example.org 2000-01-01T10:30:00Z", "e@example.org 2000-01-02T01:00:00Z", "c@example.org 2000-01-02T10:30:00Z",
 			"a@example.org 2000-01-03T05:00:00Z", "b@example.org 2000-01-03T05:00:00Z", "c@example.org 2000-01-03T10:30:00Z",
 		}, got)
-		require.Equal(t, "0/2000-01-03T05:00:00Z/a@example.org", c.letters[2].DedupeKey)
+		require.Equal(t, "0/2000-01-03T05:00:00Z/a@example.org", c.letters[3].DedupeKey)
 		require.Contains(t, c.list[3].LastError, `no report is called "horoscope"`)
 		require.Contains(t, c.list[4].LastError, "there is no unit on it")
+		require.Contains(t, c.letters[1].Subject, "NOR: audit of the season 2024–25")
+		require.Contains(t, c.list[6].LastError, "rimeyard audit --keep")
 		require.True(t, c.list[4].LastSlot.Equal(start), "what could not be made stays due")
 	})
 }

@@ -23,10 +23,14 @@ type Schedules interface {
 // Gather brings together what a winter list of a depot (empty: the whole fleet) says on a day.
 type Gather func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (WinterListData, error)
 
+// GatherAudit brings together what an audit of a depot (empty: the whole fleet) says on a day.
+type GatherAudit func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (AuditData, error)
+
 // Scheduler queues the letters of schedules that are due. Any number of them may work on one database.
 type Scheduler struct {
 	Schedules Schedules
 	Gather    Gather
+	Audit     GatherAudit
 	From      string // the sender of its letters
 	Now       func() time.Time
 	Log       *slog.Logger
@@ -104,22 +108,37 @@ func (s Scheduler) queueOne(ctx context.Context, sc fleet.Schedule, now time.Tim
 }
 
 func (s Scheduler) letters(ctx context.Context, sc fleet.Schedule, slot, now time.Time, today fleet.Date) ([]fleet.Letter, error) {
-	if sc.Report != WinterListName {
-		return nil, fmt.Errorf("schedule %d: no report is called %q; there is %s", sc.ID, sc.Report, WinterListName)
-	}
-	data, err := s.Gather(ctx, sc.Depot, today)
-	if err != nil {
-		return nil, err
-	}
-	list, err := Compose(data, DefaultTop)
-	if err != nil {
-		return nil, err
-	}
-	content, err := list.Render()
+	content, err := s.content(ctx, sc, today)
 	if err != nil {
 		return nil, err
 	}
 	return content.Letters(s.From, sc.Recipients, fmt.Sprintf("%d/%s", sc.ID, slot.UTC().Format(time.RFC3339)), now)
+}
+
+func (s Scheduler) content(ctx context.Context, sc fleet.Schedule, today fleet.Date) (Content, error) {
+	switch sc.Report {
+	case WinterListName:
+		data, err := s.Gather(ctx, sc.Depot, today)
+		if err != nil {
+			return Content{}, err
+		}
+		list, err := Compose(data, DefaultTop)
+		if err != nil {
+			return Content{}, err
+		}
+		return list.Render()
+	case AuditName:
+		data, err := s.Audit(ctx, sc.Depot, today)
+		if err != nil {
+			return Content{}, err
+		}
+		audit, err := ComposeAudit(data)
+		if err != nil {
+			return Content{}, err
+		}
+		return audit.Render()
+	}
+	return Content{}, fmt.Errorf("schedule %d: no report is called %q; there are %s and %s", sc.ID, sc.Report, WinterListName, AuditName)
 }
 
 // Letters addresses the report to each recipient. The letters' keys are key and the recipient, so that queueing them

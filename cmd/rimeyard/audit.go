@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
+	"log/slog"
+	"math/rand/v2"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -18,63 +20,115 @@ import (
 func newAuditCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "audit", Args: cobra.NoArgs,
-		Short: "Replay past seasons with only what was known at their start, and hold the forecasts against what came",
-		Long: `Replays past seasons: makes the ranked list as of the first day of each, from nothing dated on that day or later,
-and holds it against the breakdowns that followed; beside it stand three rules in use today: age of the battery, last test,
-lowest cranking volts.`,
-		Example: "  rimeyard audit\n  rimeyard audit --as-of 2025-10-01 --format json",
+		Short: "Hold the lists of past seasons against what came, beside the rules people use today",
+		Long: `Judges the ranked list that was issued for each past season; where none was issued at the time, makes the list
+as of the season's first day, from nothing dated on that day or later. It is held against the breakdowns that followed; beside
+it stand three rules in use today: age of the battery, last test, lowest cranking volts. What is in brackets is a 95 % interval.`,
+		Example: "  rimeyard audit\n  rimeyard audit --as-of 2025-10-01 --format json\n  rimeyard audit --keep     # for the page and the mail, as serve does each day",
 	}
 	format := addFormatFlag(cmd)
 	asOf := &asOfFlag{}
-	cmd.Flags().Var(asOf, "as-of", "judge the list of this one day (default: the first day of each past season on record)")
+	cmd.Flags().Var(asOf, "as-of", "judge the list of this one day (default: that of each past season on record)")
+	keep := cmd.Flags().Bool("keep", false, "keep the result for the page and the mail")
+	cmd.MarkFlagsMutuallyExclusive("as-of", "keep")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		db, done, err := openDatabase(cmd)
 		if err != nil {
 			return err
 		}
 		defer done()
-		results, err := auditSeasons(cmd.Context(), db, asOf.date, fleet.DateOf(time.Now(), time.UTC), progressOf(cmd))
+		today := fleet.DateOf(time.Now(), time.UTC)
+		seasons, err := auditSeasons(cmd.Context(), db, asOf.date, today, progressOf(cmd))
 		if err != nil {
 			return err
 		}
-		return printAudit(cmd.OutOrStdout(), *format, results)
+		if *keep {
+			if err := keepAudit(cmd.Context(), db, seasons, today-1); err != nil {
+				return err
+			}
+		}
+		return printAudit(cmd.OutOrStdout(), *format, seasons)
 	}
 	return cmd
 }
 
 var errNothingToAudit = errors.New("there is nothing to audit yet: no season since the first reading is over")
 
-func auditSeasons(ctx context.Context, db *store.DB, only fleet.Opt[fleet.Date], today fleet.Date, progress func(int)) ([]alerts.AuditResult, error) {
-	days := []fleet.Date{only.Or(0)}
-	if !only.IsKnown() {
-		var err error
-		if days, err = seasonStarts(ctx, db, today); err != nil {
-			return nil, err
-		}
-	}
-	var results []alerts.AuditResult
-	for _, day := range days {
-		list, err := rankFleet(ctx, db, day, progress)
-		if err != nil {
-			return nil, err
-		}
-		in, err := rankInput(ctx, db, day)
-		if err != nil {
-			return nil, err
-		}
-		r, err := alerts.Audit(alerts.AuditInput{
-			List: list, Depots: in.Depots, Temps: in.Temps, Histories: in.Histories, Through: fleet.Known(today - 1),
-		})
-		if err != nil {
-			return nil, err
-		}
-		results = append(results, r)
-	}
-	return results, nil
+// auditedSeason is the audit of one season's list.
+type auditedSeason struct {
+	whole  alerts.AuditResult
+	depots map[fleet.DepotID]alerts.AuditResult
 }
 
-// seasonStarts are the first days of the seasons that are over and for which at least three months of readings lead up.
-func seasonStarts(ctx context.Context, db *store.DB, today fleet.Date) ([]fleet.Date, error) {
+// pastList is a list to judge: that of a day, for a season.
+type pastList struct {
+	season           fleet.Season
+	earliest, latest fleet.Date // days of which an issued list is taken
+}
+
+// issuedBefore is how long before a season's first day a list may have been issued to be taken for what was said of it.
+const issuedBefore = 30
+
+func auditSeasons(ctx context.Context, db *store.DB, only fleet.Opt[fleet.Date], today fleet.Date, progress func(int)) ([]auditedSeason, error) {
+	lists, err := pastLists(ctx, db, only, today)
+	if err != nil {
+		return nil, err
+	}
+	seasons := make([]auditedSeason, 0, len(lists))
+	for _, list := range lists {
+		a, err := auditOne(ctx, db, list, today, progress)
+		if err != nil {
+			return nil, err
+		}
+		seasons = append(seasons, a)
+	}
+	return seasons, nil
+}
+
+// auditOne judges the list that was issued, else one made now from what was known on its day.
+func auditOne(ctx context.Context, db *store.DB, past pastList, today fleet.Date, progress func(int)) (auditedSeason, error) {
+	day := past.latest
+	var given *fleet.Issue
+	issue, err := db.IssueGivenOut(ctx, past.season, past.earliest, past.latest)
+	if err == nil {
+		given, day = &issue, issue.AsOf
+	} else if !errors.Is(err, fleet.ErrNoIssue) {
+		return auditedSeason{}, err
+	}
+	in, err := rankInput(ctx, db, day)
+	if err != nil {
+		return auditedSeason{}, err
+	}
+	in.Progress = progress
+	replayed, err := alerts.Replay(ctx, in, min(past.season.To, today-1))
+	if err != nil {
+		return auditedSeason{}, err
+	}
+	list := replayed.List
+	if given != nil {
+		if list, err = listOf(ctx, db, issue); err != nil {
+			return auditedSeason{}, err
+		}
+	}
+	const seed = 20 // any number; the same one, so that the same data give the same intervals
+	var a auditedSeason
+	a.whole, a.depots, err = alerts.AuditDepots(alerts.AuditInput{
+		List: list, Depots: in.Depots, Temps: in.Temps, Histories: in.Histories, Through: fleet.Known(today - 1),
+		Issue: given, WithNights: replayed.WithNights, Random: rand.New(rand.NewPCG(seed, uint64(day))),
+	})
+	return a, err
+}
+
+// pastLists are those of the seasons that are over and for which at least three months of readings lead up, or that of one day.
+func pastLists(ctx context.Context, db *store.DB, only fleet.Opt[fleet.Date], today fleet.Date) ([]pastList, error) {
+	depots, err := db.Depots(ctx)
+	if err != nil || len(depots) == 0 {
+		return nil, errors.Join(errNothingToAudit, err)
+	}
+	cold := mostAlike(depots)
+	if day, given := only.Get(); given {
+		return []pastList{{trend.SeasonOf(day, cold), day, day}}, nil
+	}
 	first, err := db.FirstReading(ctx)
 	if err != nil {
 		return nil, err
@@ -83,76 +137,73 @@ func seasonStarts(ctx context.Context, db *store.DB, today fleet.Date) ([]fleet.
 	if !known {
 		return nil, errNothingToAudit
 	}
-	depots, err := db.Depots(ctx)
-	if err != nil || len(depots) == 0 {
-		return nil, errors.Join(errNothingToAudit, err)
-	}
-	var starts []fleet.Date
-	for s := trend.SeasonOf(day.AddMonths(3), depots[0]); s.To < today; s = trend.SeasonOf(s.To+1, depots[0]) {
+	var lists []pastList
+	for s := trend.SeasonOf(day.AddMonths(3), cold); s.To < today; s = trend.SeasonOf(s.To+1, cold) {
 		if s.From >= day.AddMonths(3) {
-			starts = append(starts, s.From)
+			lists = append(lists, pastList{s, s.From - issuedBefore, s.From})
 		}
 	}
-	if len(starts) == 0 {
+	if len(lists) == 0 {
 		return nil, errNothingToAudit
 	}
-	return starts, nil
+	return lists, nil
 }
 
-func printAudit(w io.Writer, format outputFormat, results []alerts.AuditResult) error {
-	switch format {
-	case asJSON:
-		return writeJSON(w, struct {
-			Seasons []alerts.AuditResult `json:"seasons"`
-		}{results})
-	case asCSV:
-		var rows [][]string
-		for _, r := range results {
-			for _, row := range r.Rows() {
-				rows = append(rows, append([]string{r.AsOf.String()}, row...))
+// mostAlike is a depot on the side of the equator where most are; north where they are even.
+func mostAlike(depots []fleet.Depot) fleet.Depot {
+	south := 0
+	for _, d := range depots {
+		if d.Latitude.Or(0) < 0 {
+			south++
+		}
+	}
+	if 2*south > len(depots) {
+		return fleet.Depot{Latitude: fleet.Known(-1.0)}
+	}
+	return fleet.Depot{}
+}
+
+// keepAudit puts the audit where page and mail find it. The single units are left out: page and mail show none of them.
+func keepAudit(ctx context.Context, db *store.DB, seasons []auditedSeason, knownTo fleet.Date) error {
+	var kept []fleet.KeptAudit
+	add := func(depot fleet.DepotID, r alerts.AuditResult) error {
+		r.Units = []alerts.Scored{}
+		b, err := json.Marshal(r)
+		kept = append(kept, fleet.KeptAudit{Season: r.Season, Depot: depot, AsOf: r.AsOf, KnownTo: knownTo, Result: b})
+		return err
+	}
+	for _, s := range seasons {
+		if err := add("", s.whole); err != nil {
+			return fmt.Errorf("write down the audit of %s: %w", s.whole.AsOf, err)
+		}
+		for depot, r := range s.depots {
+			if err := add(depot, r); err != nil {
+				return fmt.Errorf("write down the audit of %s at depot %q: %w", s.whole.AsOf, depot, err)
 			}
 		}
-		return writeCSV(w, append([]string{"as_of"}, alerts.AuditColumns()...), rows)
 	}
-	for _, r := range results {
-		if err := printAuditOf(w, r); err != nil {
+	return db.KeepAudits(ctx, kept)
+}
+
+// auditToday makes the day's audit unless it is made already.
+func auditToday(ctx context.Context, db *store.DB, log *slog.Logger, today fleet.Date) error {
+	return db.Alone(ctx, "audit of the day", func(ctx context.Context) error {
+		day, err := db.AuditKnownTo(ctx)
+		if err != nil || day.Or(0) >= today-1 {
 			return err
 		}
-	}
-	return nil
-}
-
-func printAuditOf(w io.Writer, r alerts.AuditResult) error {
-	fmt.Fprintf(w, "List of %s, season %s to %s\n%s\n", r.AsOf, r.Season.From, r.Through, r.Judgement)
-	fmt.Fprintf(w, "%d units: %d failed, %.1f ± %.1f expected; %d had a part taken out before it could fail\n\n",
-		r.Scored, r.Failed, r.Expected, r.ExpectedSD, r.TakenOut)
-	var rows [][]string
-	for _, k := range append([]alerts.Ranking{r.Forecast}, r.Rules...) {
-		rows = append(rows, []string{k.Rule, decimals(k.AUC, 3), decimals(k.AUCSE, 3), percent(k.Precision), fmt.Sprint(k.Known)})
-	}
-	header := []string{"ordered by", "AUC", "±", "of the top, failed", "units with a value"}
-	if err := writeTable(w, header, rows); err != nil {
-		return err
-	}
-	s := r.Scores
-	fmt.Fprintf(w, "\nBrier score %s, log loss %s, calibration error over ten groups %s\n",
-		decimals(s.Brier, 4), decimals(s.LogLoss, 4), decimals(s.CalibrationError, 4))
-	fmt.Fprintf(w, "right part named: %d of %d failures, %d of the %d caught\n\n", r.Parts.Right, r.Parts.Failed, r.Parts.CaughtRight, r.Parts.Caught)
-	rows = nil
-	for _, g := range r.Bands {
-		rows = append(rows, []string{g.Name, fmt.Sprint(g.Units), fmt.Sprintf("%.1f", g.Expected), fmt.Sprint(g.Failed)})
-	}
-	if err := writeTable(w, []string{"band", "units", "expected to fail", "failed"}, rows); err != nil {
-		return err
-	}
-	_, err := fmt.Fprintln(w)
-	return err
-}
-
-func decimals(v fleet.Opt[float64], places int) string {
-	x, known := v.Get()
-	if !known {
-		return "–"
-	}
-	return fmt.Sprintf("%.*f", places, x)
+		began := time.Now()
+		seasons, err := auditSeasons(ctx, db, fleet.Opt[fleet.Date]{}, today, nil)
+		if errors.Is(err, errNothingToAudit) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if err := keepAudit(ctx, db, seasons, today-1); err != nil {
+			return err
+		}
+		log.InfoContext(ctx, "audit of the day made", "seasons", len(seasons), "took_ms", time.Since(began).Milliseconds())
+		return nil
+	})
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"time"
 
@@ -13,14 +14,14 @@ import (
 // lookForNewDay is how often serve looks whether a day has begun for which no list is issued.
 const lookForNewDay = 10 * time.Minute
 
-// issueDaily judges the fleet once a day, so that pages and mail show today's list. The day is that of the first depot.
+// workDaily judges the fleet once a day and audits its past seasons, so that pages and mail show what is true today. The day is that of the first depot.
 // Several servers share the work by a lock in the database.
-func issueDaily(ctx context.Context, db *store.DB, log *slog.Logger, now func() time.Time) error {
+func workDaily(ctx context.Context, db *store.DB, log *slog.Logger, now func() time.Time) error {
 	tick := time.NewTicker(lookForNewDay)
 	defer tick.Stop()
 	for {
-		if err := issueToday(ctx, db, log, now()); err != nil && ctx.Err() == nil {
-			log.ErrorContext(ctx, "list of the day not issued", "error", err)
+		if err := workOfTheDay(ctx, db, log, now()); err != nil && ctx.Err() == nil {
+			log.ErrorContext(ctx, "work of the day not done", "error", err)
 		}
 		select {
 		case <-ctx.Done():
@@ -30,13 +31,13 @@ func issueDaily(ctx context.Context, db *store.DB, log *slog.Logger, now func() 
 	}
 }
 
-func issueToday(ctx context.Context, db *store.DB, log *slog.Logger, now time.Time) error {
+func workOfTheDay(ctx context.Context, db *store.DB, log *slog.Logger, now time.Time) error {
 	depots, err := db.Depots(ctx)
 	if err != nil || len(depots) == 0 {
 		return err
 	}
 	today := fleet.DateOf(now, depots[0].Zone())
-	return db.Alone(ctx, "list of the day", func(ctx context.Context) error {
+	err = db.Alone(ctx, "list of the day", func(ctx context.Context) error {
 		began := time.Now()
 		issued, err := issueOnce(ctx, db, today, nil)
 		if errors.Is(err, errNoUnits) {
@@ -47,4 +48,11 @@ func issueToday(ctx context.Context, db *store.DB, log *slog.Logger, now time.Ti
 		}
 		return err
 	})
+	if err != nil {
+		return err
+	}
+	if err := auditToday(ctx, db, log, today); err != nil {
+		return fmt.Errorf("audit of the day: %w", err)
+	}
+	return nil
 }

@@ -43,6 +43,22 @@ func gatherWinterList(db *store.DB) reports.Gather {
 	}
 }
 
+// gatherAudit brings together the audits that are kept.
+func gatherAudit(db *store.DB) reports.GatherAudit {
+	return func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (reports.AuditData, error) {
+		kept, err := db.Audits(ctx, depot)
+		if err != nil {
+			return reports.AuditData{}, err
+		}
+		data, err := reports.AuditOf(kept, depot, today)
+		if err != nil {
+			return data, err
+		}
+		data.Depots, err = db.Depots(ctx)
+		return data, err
+	}
+}
+
 // gatherAround adds to a list what its report says beside it.
 func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, depot fleet.DepotID, today fleet.Date) (reports.WinterListData, error) {
 	data := reports.WinterListData{List: list, Depot: depot, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}}

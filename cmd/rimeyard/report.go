@@ -22,10 +22,10 @@ func newReportCmd() *cobra.Command {
 	return cmd
 }
 
-// reportName checks the one report there is.
+// reportName checks that it is one of the two reports there are.
 func reportName(cmd *cobra.Command, args []string) error {
-	if len(args) != 1 || args[0] != reports.WinterListName {
-		return usageError{fmt.Errorf("%s wants the name of a report: there is %s", cmd.CommandPath(), reports.WinterListName)}
+	if len(args) != 1 || args[0] != reports.WinterListName && args[0] != reports.AuditName {
+		return usageError{fmt.Errorf("%s wants the name of a report: there is %s, and there is %s", cmd.CommandPath(), reports.WinterListName, reports.AuditName)}
 	}
 	return nil
 }
@@ -41,13 +41,16 @@ func addReportFlags(cmd *cobra.Command) reportFlags {
 	return reportFlags{
 		asOf:  addAsOfFlag(cmd),
 		depot: cmd.Flags().String("depot", "", "only the units of this depot"),
-		top:   cmd.Flags().Int("top", reports.DefaultTop, "show this many units in the letter; the attached table has them all"),
+		top:   cmd.Flags().Int("top", reports.DefaultTop, "show this many units of the winter list; the attached table has them all"),
 	}
 }
 
-// content composes and renders the winter list: the newest issued one, or with --as-of the list of that day, judged
-// anew where none was issued.
-func (f reportFlags) content(cmd *cobra.Command, db *store.DB) (reports.Content, error) {
+// content composes and renders a report. The winter list is the newest issued one, or with --as-of the list of that day, judged
+// anew where none was issued; the audit is the one that is kept.
+func (f reportFlags) content(cmd *cobra.Command, db *store.DB, name string) (reports.Content, error) {
+	if name == reports.AuditName {
+		return f.audit(cmd, db)
+	}
 	ctx, depot := cmd.Context(), fleet.DepotID(*f.depot)
 	var data reports.WinterListData
 	var err error
@@ -73,6 +76,23 @@ func (f reportFlags) content(cmd *cobra.Command, db *store.DB) (reports.Content,
 	return list.Render()
 }
 
+func (f reportFlags) audit(cmd *cobra.Command, db *store.DB) (reports.Content, error) {
+	for _, flag := range []string{"as-of", "top"} {
+		if cmd.Flags().Changed(flag) {
+			return reports.Content{}, usageError{fmt.Errorf("--%s goes with %s; the %s mailed is the one that is kept", flag, reports.WinterListName, reports.AuditName)}
+		}
+	}
+	data, err := gatherAudit(db)(cmd.Context(), fleet.DepotID(*f.depot), f.asOf.day())
+	if err != nil {
+		return reports.Content{}, err
+	}
+	audit, err := reports.ComposeAudit(data)
+	if err != nil {
+		return reports.Content{}, err
+	}
+	return audit.Render()
+}
+
 func listOn(cmd *cobra.Command, db *store.DB, day fleet.Date) (fleet.RankedList, error) {
 	issue, err := db.IssueBefore(cmd.Context(), day+1)
 	if err == nil && issue.AsOf == day {
@@ -86,14 +106,15 @@ func listOn(cmd *cobra.Command, db *store.DB, day fleet.Date) (fleet.RankedList,
 
 func newReportSendCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "send winter-list --to ADDRESS", Args: reportName,
+		Use: "send winter-list|audit --to ADDRESS", Args: reportName,
 		Short: "Mail a report now",
 		Example: `  rimeyard report send winter-list --to ada@example.org
-  rimeyard report send winter-list --to ada@example.org --to bo@example.org --depot NOR --top 20`,
+  rimeyard report send winter-list --to ada@example.org --to bo@example.org --depot NOR --top 20
+  rimeyard report send audit --to ada@example.org`,
 	}
 	flags := addReportFlags(cmd)
 	to := addRecipients(cmd)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if err := checkRecipients(*to); err != nil {
 			return err
 		}
@@ -110,7 +131,7 @@ func newReportSendCmd() *cobra.Command {
 			return err
 		}
 		defer done()
-		content, err := flags.content(cmd, db)
+		content, err := flags.content(cmd, db, args[0])
 		if err != nil {
 			return err
 		}
@@ -190,19 +211,19 @@ func printPaths(cmd *cobra.Command, folder reports.Folder, l fleet.Letter) {
 
 func newReportPreviewCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "preview winter-list", Args: reportName,
+		Use: "preview winter-list|audit", Args: reportName,
 		Short:   "Write a report as .eml and .html to look at; nothing is sent",
 		Example: "  rimeyard report preview winter-list --out preview",
 	}
 	flags := addReportFlags(cmd)
 	out := cmd.Flags().String("out", ".", "the folder to write to")
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		db, done, err := openDatabase(cmd)
 		if err != nil {
 			return err
 		}
 		defer done()
-		content, err := flags.content(cmd, db)
+		content, err := flags.content(cmd, db, args[0])
 		if err != nil {
 			return err
 		}

@@ -22,7 +22,7 @@ func newReportScheduleCmd() *cobra.Command {
 
 func newScheduleAddCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "add winter-list --to ADDRESS", Args: reportName,
+		Use: "add winter-list|audit --to ADDRESS", Args: reportName,
 		Short:   "Add a schedule",
 		Example: `  rimeyard report schedule add winter-list --to ada@example.org --depot NOR --cron "0 6 * * MON"`,
 	}

@@ -78,11 +78,11 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 		return err
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "rimeyard is %s%s\n", serveAnnouncement, url)
-	scheduler := reports.Scheduler{Schedules: db, Gather: gatherWinterList(db), From: from, Now: time.Now, Log: log}
+	scheduler := reports.Scheduler{Schedules: db, Gather: gatherWinterList(db), Audit: gatherAudit(db), From: from, Now: time.Now, Log: log}
 	postman := reports.Postman{Outbox: db, Sender: sender, Now: time.Now, Log: log}
 	return runParts(cmd.Context(), []servePart{
 		func(ctx context.Context) error { return pages.Serve(ctx, listener) },
-		func(ctx context.Context) error { return issueDaily(ctx, db, log, time.Now) },
+		func(ctx context.Context) error { return workDaily(ctx, db, log, time.Now) },
 		scheduler.Run,
 		postman.Run,
 	})

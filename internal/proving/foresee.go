@@ -13,18 +13,33 @@ const (
 )
 
 // blame is the part whose renewal raises the spare most under a crank that failed; control where there was spare and yet nothing
-// turned.
-func blame(m Machine, c Crank, r *rand.Rand) fleet.Part {
-	if m.Spare(c) > 0 {
+// turned. A new battery is a full one, and so would always beat a repaired alternator on the morning itself: between these two,
+// the part is to blame whose renewal three weeks ago would have left more spare, had the unit been used as it was.
+func (l *life) blame(c Crank) fleet.Part {
+	r := stream(l.y.Seed, "blame", l.number)
+	if l.m.Spare(c) > 0 {
 		return fleet.ControlPart
 	}
 	best, most := fleet.ControlPart, math.Inf(-1)
 	for _, p := range fleet.Suspects() {
-		if spare := renewed(m, p, r).Spare(c); spare > most {
+		if spare := renewed(l.m, p, r).Spare(c); spare > most {
 			best, most = p, spare
 		}
 	}
+	if best == fleet.BatteryPart && l.spareSince(fleet.ChargingPart, c) > l.spareSince(fleet.BatteryPart, c) {
+		return fleet.ChargingPart
+	}
 	return best
+}
+
+// spareSince is the spare there would have been, had the unit been charged and one part renewed before its last days.
+func (l *life) spareSince(p fleet.Part, c Crank) float64 {
+	m, r := renewed(l.m, p, stream(l.y.Seed, "renewed since", l.number)), stream(l.y.Seed, "last days", l.number)
+	m.Charge()
+	for i := range l.lastDays {
+		m.Live(l.lastDays[(l.daysLived+i)%len(l.lastDays)], r)
+	}
+	return m.Spare(c)
 }
 
 // renewed is a copy with one part put right. Whoever repairs the charging also charges.
@@ -48,7 +63,7 @@ func (l *life) foresee() Truth {
 		return t
 	}
 	few := max(min(20, l.y.Futures), l.y.Futures/3)
-	cold := l.habit.dawn(t.ColdLimitC-3, t.ColdLimitC, 14, l.habit.parked == fleet.PluggedIn)
+	cold := l.usualDawn(min(warmestC, max(coldestC, t.ColdLimitC-3)))
 	fewest, most := math.MaxInt, math.Inf(-1)
 	for _, p := range fleet.Suspects() {
 		m := renewed(l.m, p, stream(l.y.Seed, "renewed "+string(p), l.number))
@@ -66,19 +81,16 @@ func (l *life) fails(m Machine, futures int) int {
 	for f := range futures {
 		r := stream(l.y.Seed, "future", l.number*100_003+f)
 		work := stream(l.y.Seed, "future work", l.number*100_003+f)
-		if l.failsOnce(m.Clone(), l.sky.winter(f, futures, r, l.y), r, work) {
+		year, month, day := l.y.AsOf.YMD()
+		winter := fleet.NewDate(year-1-r.IntN(pastWinters), month, day)
+		if l.failsOnce(m.Clone(), winter, r, work) {
 			fails++
 		}
 	}
 	return fails
 }
 
-// winter draws the first day of a past winter.
-func (s *skies) winter(_, _ int, r *rand.Rand, y *yard) fleet.Date {
-	year, month, day := y.AsOf.YMD()
-	return fleet.NewDate(year-1-r.IntN(pastWinters), month, day)
-}
-
+// failsOnce lives m through the season under the weather of a past winter, named by its first day, until it fails.
 func (l *life) failsOnce(m Machine, winter fleet.Date, r, work *rand.Rand) bool {
 	s := l.standing
 	for d := l.y.season.From; d <= l.y.season.To; d++ {
@@ -102,17 +114,16 @@ func (l *life) failsOnce(m Machine, winter fleet.Date, r, work *rand.Rand) bool 
 	return false
 }
 
-// coldLimit is the air at dawn, after a night that followed a day 4 °C warmer, at which the spare is 0.
+// coldLimit is the air at dawn where the unit stands, after a night that followed a day 4 °C warmer, at which the spare is 0:
+// −∞ where no cold on record stops it, +∞ where it does not start on a summer's night either.
 func (l *life) coldLimit() float64 {
-	spare := func(airC float64) float64 {
-		return l.m.Spare(l.habit.dawn(airC, airC+4, 14, l.habit.parked == fleet.PluggedIn))
-	}
+	spare := func(airC float64) float64 { return l.m.Spare(l.usualDawn(airC)) }
 	low, high := coldestC, warmestC
 	if spare(low) > 0 {
-		return low
+		return math.Inf(-1)
 	}
 	if spare(high) <= 0 {
-		return high
+		return math.Inf(1)
 	}
 	for high-low > 0.01 {
 		if mid := (low + high) / 2; spare(mid) > 0 {
@@ -122,4 +133,8 @@ func (l *life) coldLimit() float64 {
 		}
 	}
 	return (low + high) / 2
+}
+
+func (l *life) usualDawn(airC float64) Crank {
+	return l.habit.dawn(airC, airC+4, 14, l.habit.parked == fleet.PluggedIn)
 }

@@ -21,11 +21,12 @@ type life struct {
 	m        Machine
 	standing standing
 	lead     int
+	lastDays [21]Day // a ring; daysLived tells where it begins
 	day      fleet.Date
 	book     fleet.History
 
 	batteryOn, starterOn fleet.Date
-	labels               int
+	labels, daysLived    int
 	nextTest             fleet.Date
 	otherNext            bool // something outside the starting system will keep the engine from firing
 
@@ -61,6 +62,8 @@ func (l *life) oneDay() (cause fleet.Part, failed bool) {
 	}
 	l.standing.pass(&day)
 	l.m.Live(day, l.machineR)
+	l.lastDays[l.daysLived%len(l.lastDays)] = day
+	l.daysLived++
 	l.workshop(day)
 	return cause, failed
 }

@@ -23,23 +23,23 @@ func places() []place {
 	}
 	return []place{
 		{
-			depot: at("SEA", "Seaward", "Europe/Dublin", 53.3, -9.0, 4), climate: climate{9.8, 5.2, 3.0, 0.8, 6, 0.3},
+			depot: at("SEA", "Seaward", "Europe/Dublin", 53.3, -9.0, 4), climate: climate{9.8, 5.2, 3.0, 0.6, 6, 0.15},
 			share: 0.18, indoors: 0.06, swapYears: 5.5, condemns: 0.1, testers: 1,
 		},
 		{
-			depot: at("LOW", "Lowfield", "Europe/Amsterdam", 52.2, 6.1, 5), climate: climate{9.6, 7.6, 4.0, 1.2, 7.5, 0.5},
+			depot: at("LOW", "Lowfield", "Europe/Amsterdam", 52.2, 6.1, 5), climate: climate{9.6, 7.6, 4.0, 0.9, 7.5, 0.2},
 			share: 0.24, indoors: 0.08, condemns: 0.25, testers: 2,
 		},
 		{
-			depot: at("HIL", "Hillgate", "Europe/Prague", 50.6, 13.4, 5), climate: climate{7.4, 10.2, 4.3, 1.4, 9, 0.5},
+			depot: at("HIL", "Hillgate", "Europe/Prague", 50.6, 13.4, 5), climate: climate{7.4, 10.2, 4.3, 1.0, 9, 0.2},
 			share: 0.22, indoors: 0.1, pluggedIn: 0.05, swapYears: 5, condemns: 0.1, testers: 2,
 		},
 		{
-			depot: at("LAK", "Lakeside", "Europe/Stockholm", 60.4, 15.0, 4), climate: climate{4.8, 11.8, 5.0, 1.7, 8.5, 0.4},
+			depot: at("LAK", "Lakeside", "Europe/Stockholm", 60.4, 15.0, 4), climate: climate{4.8, 11.8, 5.0, 1.3, 8.5, 0.2},
 			share: 0.2, indoors: 0.12, pluggedIn: 0.2, condemns: 0.2, testers: 1,
 		},
 		{
-			depot: at("INL", "Inland", "Europe/Helsinki", 62.9, 29.7, 4), climate: climate{2.9, 14.0, 5.8, 2.0, 9.5, 0.35},
+			depot: at("INL", "Inland", "Europe/Helsinki", 62.9, 29.7, 4), climate: climate{2.9, 13.8, 5.6, 1.5, 9.5, 0.15},
 			share: 0.16, indoors: 0.14, pluggedIn: 0.34, testers: 1,
 		},
 	}

@@ -53,12 +53,12 @@ func (m *plainMachine) Renew(p fleet.Part, r *rand.Rand) {
 	case fleet.BatteryPart:
 		m.wear, m.charge = [2]float64{}, 0.97
 		for i := range m.rate {
-			m.rate[i] = 0.1 / m.k.PartGrade * math.Exp(0.4*r.NormFloat64())
+			m.rate[i] = 0.15 / m.k.PartGrade * math.Exp(0.4*r.NormFloat64())
 		}
 	case fleet.StarterPart:
-		m.drag, m.dragRate = 0, 0.02*math.Exp(0.8*r.NormFloat64())
+		m.drag, m.dragRate = 0, 0.03*math.Exp(0.8*r.NormFloat64())
 	case fleet.CablePart:
-		m.corroded, m.corrodeRate = 0, 0.015*math.Exp(0.9*r.NormFloat64())
+		m.corroded, m.corrodeRate = 0, 0.03*math.Exp(0.9*r.NormFloat64())
 	case fleet.ChargingPart:
 		m.altBad = false
 	case fleet.ControlPart:

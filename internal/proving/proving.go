@@ -80,8 +80,8 @@ type Truth struct {
 	Cause      fleet.Part // the part whose renewal would have saved that start by most
 	On         fleet.Date
 	Chance     float64    // of failing in the season for who knows the true state and physics on the as-of date, but no future: the ceiling
-	ColdLimitC float64    // air at dawn at which Spare is 0 on the as-of date
-	Worst      fleet.Part // the part whose renewal would lower Chance by most
+	ColdLimitC float64    // air at dawn, where it stands, at which Spare is 0 on the as-of date; infinite where no air does it
+	Worst      fleet.Part // the part whose renewal would lower Chance by most; empty where that is next to nothing
 }
 
 // Fleet is one fleet with its records and its truth.

@@ -38,7 +38,7 @@ func (l *life) firstFittings(ageYears float64, renewed bool) {
 
 // breakdown finds what is to blame, writes it down and puts the unit right, now and then by way of the wrong part.
 func (l *life) breakdown(c Crank, hour float64) (cause fleet.Part) {
-	cause = blame(l.m, c, stream(l.y.Seed, "blame", l.number))
+	cause = l.blame(c)
 	booked := cause
 	r := l.shopR
 	if hit(r, wrongCause) {
@@ -58,11 +58,8 @@ func (l *life) breakdown(c Crank, hour float64) (cause fleet.Part) {
 		l.mend(cause, fleet.RemovedFailed)
 	}
 	l.m.Charge()
-	for range fleet.Suspects() { // nothing leaves the workshop that does not start
-		if l.m.Spare(c) > 0 {
-			break
-		}
-		l.mend(blame(l.m, c, l.machineR), fleet.RemovedFailed)
+	for tries := 0; tries < len(fleet.Suspects()) && l.m.Spare(c) <= 0; tries++ { // nothing leaves the workshop that does not start
+		l.mend(l.blame(c), fleet.RemovedFailed)
 	}
 	return cause
 }

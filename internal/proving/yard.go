@@ -121,7 +121,8 @@ func newYard(p Physics, o Options) *yard {
 	return y
 }
 
-// newLife makes a unit and what is known of it. Older units had their batteries renewed some time before the records begin.
+// newLife makes a unit and what is known of it. Some older units have all their first parts but new batteries; of the others all
+// parts are of one age, which is less than the unit's where it is old.
 func (y *yard) newLife(i int) *life {
 	r := stream(y.Seed, "unit", i)
 	cl := &classSet[pickBy(r, classSet, func(c class) float64 { return c.share })]
@@ -132,14 +133,17 @@ func (y *yard) newLife(i int) *life {
 		readR: stream(y.Seed, "reading", i), shopR: stream(y.Seed, "shop", i),
 	}
 	litres := pick(r, cl.litres)
-	ageYears := y.AgeYears * between(r, 0.1, 1.9)
-	l.lead = leadDays
-	if ageYears > 3 {
-		l.lead = leadDays + r.IntN(900)
+	unitYears := y.AgeYears * between(r, 0.1, 1.9)
+	l.lead = leadDays + r.IntN(300)
+	leadYears := float64(l.lead) / 365.25
+	ageYears := max(0.05, min(unitYears, oldestYears)-leadYears) * r.Float64()
+	renewed := unitYears > 3 && hit(r, 0.3)
+	if renewed {
+		ageYears = unitYears - leadYears
 	}
 	l.habit = y.newHabit(i, cl, l.place)
 	l.logger = newLogger(stream(y.Seed, "logger", i))
-	inService := y.from - fleet.Date(365.25*ageYears) - fleet.Date(r.IntN(40))
+	inService := y.from - fleet.Date(365.25*unitYears) - fleet.Date(r.IntN(40))
 	l.book.Unit = fleet.Unit{
 		ID: fleet.UnitID(fmt.Sprintf("U%04d", i+1)), Depot: l.place.depot.ID, Class: cl.name, Fuel: cl.fuel, EngineLitres: fleet.Known(litres),
 		SystemVolts: cl.volts, Batteries: cl.batteries, Parked: l.habit.parked, InServiceOn: fleet.Known(inService),
@@ -151,14 +155,16 @@ func (y *yard) newLife(i int) *life {
 		Fuel: cl.fuel, Litres: litres, SystemVolts: cl.volts, Batteries: cl.batteries,
 		RatedCCAA: l.part.ratedA, RatedAh: l.part.ah, Chemistry: l.part.chemistry, PartGrade: l.part.grade,
 	}
-	before := max(0.05, ageYears-float64(l.lead)/365.25)
-	l.m = y.physics.New(kind, before, l.place.climate.meanC, l.machineR)
+	l.m = y.physics.New(kind, ageYears, l.place.climate.meanC, l.machineR)
 	l.standing = standing{soakH: 12, meanC: l.place.climate.meanC}
-	l.firstFittings(before, ageYears > 3)
+	l.firstFittings(ageYears, renewed)
 	return l
 }
 
-const leadDays = 180 // lived before the records begin, so that what was broken from the start is put right by then
+const (
+	leadDays    = 180 // at least, lived before the records begin, so that what was broken from the start is put right by then
+	oldestYears = 6.0 // of parts that were there when the records began, but those of units that had only their batteries renewed
+)
 
 var classSet = classes()
 

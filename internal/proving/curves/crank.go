@@ -113,22 +113,21 @@ func (m *machine) rest() float64 {
 	return sum / float64(m.n)
 }
 
-// Spare is the voltage of one battery left over at the starter above what the engine needs.
-func (m *machine) Spare(c proving.Crank) float64 { return m.meet(c).spareV }
+// Spare is the voltage of one battery left over at the starter above what the engine needs. From a crank until the unit lives on,
+// the luck of that crank counts too: what made it fail is then seen by what would have saved it.
+func (m *machine) Spare(c proving.Crank) float64 { return m.meet(c).spareV + m.luckV }
 
 // Crank turns the key.
 func (m *machine) Crank(c proving.Crank, r *rand.Rand) proving.Read {
 	s := m.meet(c)
 	s.restV += 0.25 * math.Exp(-c.SoakH/2.5) // surface charge of the drive before
 	u, noise, heavy := r.Float64(), r.NormFloat64(), r.NormFloat64()
+	m.luckV = 0
 	if m.moody && r.Float64() < 0.25 {
 		return m.silent(s, u)
 	}
-	chance := math.Log(u/(1-u)) * m.scaleV
-	if u == 0 {
-		chance = -10
-	}
-	left := s.spareV + chance
+	m.luckV = m.scaleV * math.Log(u/(1-u)) // logistic
+	left := s.spareV + m.luckV
 	read := m.turn(s, noise)
 	// The colder and the tighter, the longer; what the driver's foot and the fuel do is noise.
 	ref := m.plateauV - m.quitV
@@ -151,8 +150,11 @@ func (m *machine) Crank(c proving.Crank, r *rand.Rand) proving.Read {
 	default:
 		read.Outcome = fleet.Started
 	}
+	read.Ms = math.Min(read.Ms, longestMs)
 	return read
 }
+
+const longestMs = 15000 // no longer in one go, say the service manuals of passenger cars; then nobody holds the key
 
 // turn is a crank on which the starter turns.
 func (m *machine) turn(s state, noise float64) proving.Read {
@@ -200,7 +202,7 @@ func (m *machine) Test(position int, batteryC float64) proving.Bench {
 	load := 10.25 + b.spreadV - 0.028*cold - 1.9*b.path(b.worn) - 2.2*missing - 4*math.Max(0, 0.6-m.charge)
 	return proving.Bench{
 		RestV:    m.restOf(b),
-		CCAShare: math.Max(0.05, 1.05+b.share-0.05*math.Min(b.worn, 1.2)-0.6*seen-0.15*missing),
+		CCAShare: math.Max(0.05, 1.05+b.share-0.05*math.Min(b.worn, 1.2)-0.85*seen-0.15*missing),
 		LoadV:    math.Max(2, load),
 		MOhm:     3.0 * 700 / math.Max(m.ratedA, 200) * (1 + 0.9*seen + 0.3*missing) * (1 + 0.008*math.Max(cold, -20)),
 	}

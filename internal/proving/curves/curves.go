@@ -30,7 +30,7 @@ type class struct {
 }
 
 var (
-	petrol  = class{9.95, 0.045, 0.0020, 5.0, 0.005, 1.7, 100, 1.9, 250, 75, 650, 520}
+	petrol  = class{9.95, 0.053, 0.0020, 4.75, 0.005, 1.7, 100, 1.9, 250, 75, 650, 520}
 	diesel  = class{9.40, 0.046, 0.0019, 4.9, 0.014, 1.9, 210, 3.0, 230, 95, 900, 800}
 	diesel2 = class{9.55, 0.050, 0.0019, 4.8, 0.014, 1.6, 240, 8.0, 200, 90, 1000, 1000} // 24 V
 )
@@ -39,8 +39,8 @@ const (
 	bendC      = -5.0 // below it the plateau falls quicker than in a straight line
 	lifeAtC    = 10.0 // climate in which a battery lives as long as drawn
 	seasonHeat = 1.19 // mean of 2^(ΔT/10) over a year that swings by 12 °C about its mean: warm days age more than cold ones spare
-	lifeShape  = 3.0
-	lifeWeeks  = 480.0 // Weibull scale for a part of grade 1 in that climate
+	lifeShape  = 2.8
+	lifeWeeks  = 445.0 // Weibull scale for a part of grade 1 in that climate
 	weekDays   = 7.0
 	yearWeeks  = 52.18
 	maxBats    = 4
@@ -86,6 +86,9 @@ type machine struct {
 	drainUse     float64 // of charge by hour at full growth
 	control      growth
 	moody        bool // the control contact is in one of its bad spells
+	leftOn       bool // something was left on since the last drive
+
+	luckV float64 // of the latest crank, kept through the day so that what failed then can be looked into
 }
 
 type physics struct{}
@@ -93,8 +96,10 @@ type physics struct{}
 // New is the physics of curves.
 func New() proving.Physics { return physics{} }
 
+// Name is curves.
 func (physics) Name() string { return "curves" }
 
+// New makes a unit whose parts are that old.
 func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) proving.Machine {
 	cl := &petrol
 	switch {
@@ -120,7 +125,7 @@ func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) pro
 	m.ampsA = cl.ampsA * math.Pow(size, 0.6) * math.Exp(0.05*r.NormFloat64())
 	m.ms = cl.ms * math.Exp(0.15*r.NormFloat64())
 	m.charge = 0.9 + 0.08*r.Float64()
-	m.parkUse = (0.02 + 0.04*r.Float64()) / m.ratedAh // 20 to 60 mA
+	m.parkUse = (0.024 + 0.034*r.Float64()) / m.ratedAh // 24 to 58 mA at 20 °C
 	m.soundDr = 1.5 + 2*r.Float64()
 	years := math.Max(ageYears, 0)
 	behind := years * yearWeeks * seasonHeat * math.Exp2((meanAirC-lifeAtC)/10)
@@ -157,6 +162,7 @@ func (b *battery) path(worn float64) float64 { return 1 / (1 + math.Exp(-4*(worn
 
 // Live ages the unit by a day.
 func (m *machine) Live(d proving.Day, r *rand.Rand) {
+	m.luckV = 0
 	meanC := (d.MinC + d.MaxC) / 2
 	driven := d.DriveHours > 0
 	// A battery lives half as long for every 10 °C: IEEE 450 says 8.3, makers 8 to 10.
@@ -189,12 +195,20 @@ func (m *machine) fill(d proving.Day, meanC float64) {
 	if m.drain.on {
 		use += m.drainUse * math.Min(1, m.drain.grown())
 	}
+	if m.leftOn {
+		use += 0.35 / 24
+	}
 	m.charge -= use * math.Min(d.HoursParked, 24)
 	m.charge = math.Min(math.Max(m.charge, 0.05), 1)
 }
 
 // Charge puts the batteries on a charger overnight.
 func (m *machine) Charge() { m.charge = 1 }
+
+// starved tells whether a new battery would soon be as flat as the old one.
+func (m *machine) starved() bool {
+	return m.leftOn || m.charging.grown() > 0.15 || m.drain.grown() > 0.15
+}
 
 // Clone copies the unit with all that it has become.
 func (m *machine) Clone() proving.Machine {
@@ -209,13 +223,16 @@ func (m *machine) Renew(p fleet.Part, r *rand.Rand) {
 		for i := range m.n {
 			m.bats[i] = m.madeBattery(0, r)
 		}
-		m.charge = 0.95
+		if !m.starved() {
+			m.charge = 0.95
+		}
 	case fleet.StarterPart:
 		m.starter, m.starterYears = growth{}, 0
 	case fleet.CablePart:
 		m.cable = growth{}
 	case fleet.ChargingPart:
-		m.charging, m.drain = growth{}, growth{}
+		m.charging, m.drain, m.leftOn = growth{}, growth{}, false
+		m.charge = math.Max(m.charge, 0.95)
 	case fleet.ControlPart:
 		m.control, m.moody = growth{}, false
 	}

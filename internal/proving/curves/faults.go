@@ -30,12 +30,19 @@ func (g *growth) grown() float64 {
 
 // The beginnings of faults in a year.
 const (
-	starterYearly  = 0.020 // at 5 years of age
-	cableYearly    = 0.022
-	chargingYearly = 0.020
-	drainYearly    = 0.016
-	controlYearly  = 0.014
-	dayOfYear      = 1 / 365.25
+	starterYearly  = 0.022 // at 5 years of age
+	cableYearly    = 0.023
+	chargingYearly = 0.016
+	drainYearly    = 0.012
+	controlYearly  = 0.024
+	leftOnYearly   = 0.024 // lamps or a heater forgotten
+	shortYearly    = 0.011 // a cell gives way, in a battery past a third of its life
+)
+
+const (
+	quickShare = 0.12 // of faults: grown in weeks instead of months
+	quickTau   = 0.12 // of the usual time
+	dayOfYear  = 1 / 365.25
 )
 
 // age lets faults begin and grow by a day. One draw decides which begins, if any.
@@ -45,6 +52,9 @@ func (m *machine) age(driven bool, r *rand.Rand) {
 		if g.on {
 			g.weeks += 1 / weekDays
 		}
+	}
+	if driven {
+		m.leftOn = false
 	}
 	if u := r.Float64() / dayOfYear; u < 1 {
 		m.begin(u, r)
@@ -62,25 +72,44 @@ func (m *machine) age(driven bool, r *rand.Rand) {
 
 // begin starts the fault on whose stretch u, in beginnings a year, has fallen.
 func (m *machine) begin(u float64, r *rand.Rand) {
+	quick := 1.0
+	if r.Float64() < quickShare {
+		quick = quickTau
+	}
 	starter := starterYearly * math.Min(2, 0.3+0.14*m.starterYears)
+	cable := starter + cableYearly
+	charging := cable + chargingYearly
+	drain := charging + drainYearly
+	control := drain + controlYearly
 	switch {
 	case u < starter:
-		m.beginStarter(r)
-	case u < starter+cableYearly:
-		start(&m.cable, 35+65*r.Float64(), 1.5+2*r.Float64())
-	case u < starter+cableYearly+chargingYearly:
-		start(&m.charging, 20+35*r.Float64(), 1)
-	case u < starter+cableYearly+chargingYearly+drainYearly:
+		m.beginStarter(quick, r)
+	case u < cable:
+		start(&m.cable, quick*(35+65*r.Float64()), 1.5+2*r.Float64())
+	case u < charging:
+		start(&m.charging, quick*(20+35*r.Float64()), 1)
+	case u < drain:
 		if !m.drain.on {
-			start(&m.drain, 15+25*r.Float64(), 1)
+			start(&m.drain, quick*(15+25*r.Float64()), 1)
 			m.drainUse = (0.03 + 0.09*r.Float64()) / 24
 		}
-	case u < starter+cableYearly+chargingYearly+drainYearly+controlYearly:
-		start(&m.control, 30+40*r.Float64(), 2)
+	case u < control:
+		start(&m.control, quick*(30+40*r.Float64()), 2)
+	default:
+		m.mishap(u-control, r)
 	}
 }
 
-func (m *machine) beginStarter(r *rand.Rand) {
+// mishap is what comes without a word: it leaves no trace before.
+func (m *machine) mishap(u float64, r *rand.Rand) {
+	if u < leftOnYearly {
+		m.leftOn = true
+	} else if b := &m.bats[r.IntN(m.n)]; b.worn > 0.33 && u < leftOnYearly+shortYearly {
+		b.worn = math.Max(b.worn, 0.95+0.3*r.Float64())
+	}
+}
+
+func (m *machine) beginStarter(quick float64, r *rand.Rand) {
 	if m.starter.on {
 		return
 	}
@@ -92,7 +121,7 @@ func (m *machine) beginStarter(r *rand.Rand) {
 	default:
 		m.starterKind = tired
 	}
-	start(&m.starter, 40+60*r.Float64(), 1+1.5*r.Float64())
+	start(&m.starter, quick*(40+60*r.Float64()), 1+1.5*r.Float64())
 }
 
 func start(g *growth, tau, power float64) {
@@ -104,11 +133,7 @@ func start(g *growth, tau, power float64) {
 // inherit gives a unit the faults that are under way on its first day: those begun in the past year, as far as they would not
 // have been seen to.
 func (m *machine) inherit(r *rand.Rand) {
-	u := r.Float64()
-	if u >= 1 {
-		return
-	}
-	m.begin(u, r)
+	m.begin(r.Float64(), r)
 	for _, g := range [...]*growth{&m.starter, &m.cable, &m.charging, &m.drain, &m.control} {
 		if g.on {
 			g.weeks = 0.7 * g.tau * r.Float64()

@@ -13,18 +13,26 @@ import (
 	"time"
 
 	"rimeyard/internal/proving"
+	"rimeyard/internal/proving/aside"
 	"rimeyard/internal/proving/curves"
 	"rimeyard/internal/proving/motor"
 	"rimeyard/internal/proving/plates"
 )
 
 var physicsNamed = map[string]func() proving.Physics{
-	"motor":  motor.New,
-	"plates": plates.New,
-	"curves": curves.New,
+	keptAside: aside.New,
+	"motor":   motor.New,
+	"plates":  plates.New,
+	"curves":  curves.New,
 }
 
-func physicsNames() []string { return slices.Sorted(maps.Keys(physicsNamed)) }
+// keptAside is the physics that the model is held against at the end only; it must be asked for by name.
+const keptAside = "aside"
+
+func physicsNames(all bool) []string {
+	names := slices.Sorted(maps.Keys(physicsNamed))
+	return slices.DeleteFunc(names, func(name string) bool { return name == keptAside && !all })
+}
 
 // plan is one fleet to be built.
 type plan struct {
@@ -56,19 +64,15 @@ func (p plan) fleet(ctx context.Context, o options, progress io.Writer) (*provin
 	if o.cache == "" {
 		return p.build(ctx, o, progress)
 	}
-	sources, err := sourcesOf(p.physics)
-	if err != nil {
-		return nil, err
-	}
+	sources := o.sources[p.physics]
 	path := filepath.Join(o.cache, fmt.Sprintf("%s-%d-units-%d-years-%d-futures", p, o.units, o.years, o.futures))
-	if !o.fresh {
-		kept, err := readKept(path, sources, progress)
-		if err == nil {
-			return kept, nil
-		}
-		if !errors.Is(err, fs.ErrNotExist) {
-			fmt.Fprintf(progress, "%s cannot be read and is built anew: %v\n", path, err)
-		}
+	kept, err := readKept(path, sources, o.stale)
+	switch {
+	case err == nil:
+		return kept, nil
+	case errors.Is(err, fs.ErrNotExist):
+	default:
+		fmt.Fprintf(progress, "%s: building it anew: %v\n", p, err)
 	}
 	f, err := p.build(ctx, o, progress)
 	if err != nil {

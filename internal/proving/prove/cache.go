@@ -16,20 +16,26 @@ import (
 	"rimeyard/internal/proving"
 )
 
-// readKept reads a fleet that was built before. One that older sources built is used all the same, with a warning.
-func readKept(path, sources string, warn io.Writer) (*proving.Fleet, error) {
+var errStale = errors.New("it was built by other sources than today's")
+
+// readKept reads a fleet that was built before, by sources of that hash, or (stale) by any.
+func readKept(path, sources string, stale bool) (*proving.Fleet, error) {
 	file, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
-	defer file.Close()
+	defer file.Close() //nolint:errcheck // it was only read
 	builtBy := make([]byte, len(sources))
 	if _, err := io.ReadFull(file, builtBy); err != nil {
 		return nil, err
 	}
+	same := string(builtBy) == sources
+	if !same && !stale {
+		return nil, errStale
+	}
 	f, err := readFleet(file)
-	if err == nil && string(builtBy) != sources {
-		fmt.Fprintf(warn, "warning: %s was built by other sources than today's; -fresh builds it anew\n", f.Name)
+	if err == nil && !same {
+		f.Name += " (stale)"
 	}
 	return f, err
 }

@@ -18,17 +18,19 @@ import (
 
 // options are what the command line says.
 type options struct {
-	physics []string
-	seeds   []uint64
-	dirt    []bool
-	units   int
-	years   int
-	futures int
-	cache   string
-	fresh   bool
-	stages  bool
-	format  string
-	profile string
+	physics  []string
+	seeds    []uint64
+	dirt     []bool
+	units    int
+	years    int
+	futures  int
+	cache    string
+	sources  map[string]string // hash of those that build a physics' fleets, if fleets are kept
+	stale    bool
+	stages   bool
+	format   string
+	features string
+	profile  string
 }
 
 func main() {
@@ -50,9 +52,9 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		return err
 	}
 	if o.profile != "" {
-		end, err := profileTo(o.profile)
-		if err != nil {
-			return err
+		end, started := profileTo(o.profile)
+		if started != nil {
+			return started
 		}
 		defer func() { err = errors.Join(err, end()) }()
 	}
@@ -66,6 +68,12 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		if err != nil {
 			return fmt.Errorf("judge %s: %w", one, err)
 		}
+		if o.features != "" {
+			if err := writeFeatures(o.features, one, f, j.list); err != nil {
+				return fmt.Errorf("features of %s: %w", one, err)
+			}
+		}
+		j.dirt = one.dirt
 		first := j.rows[0].Score
 		fmt.Fprintf(progress, "%s: %d units, %.1f %% failing, AUC %.3f, top k %.0f %%, ECE %.3f, all %.1f s\n", one, first.Units, 100*first.FailedShare,
 			first.AUC, 100*first.TopShare, first.ErrorByCount, j.took.Rank.Seconds())
@@ -81,15 +89,16 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 func parse(args []string, errs io.Writer) (o options, err error) {
 	flags := flag.NewFlagSet("prove", flag.ContinueOnError)
 	flags.SetOutput(errs)
-	physics := flags.String("physics", strings.Join(physicsNames(), ","), "which `physics`, by comma")
+	physics := flags.String("physics", strings.Join(physicsNames(false), ","), "which `physics`, by comma")
 	seeds := flags.String("seeds", "1-3", "`seeds`, like 1-3 or 4,7")
 	dirt := flags.String("dirt", "both", "records with dirt: `no, yes or both`")
 	flags.IntVar(&o.units, "units", 600, "units of a fleet")
 	flags.IntVar(&o.years, "years", 3, "years of records")
 	flags.IntVar(&o.futures, "futures", 100, "futures drawn for each unit's true chance")
 	flags.StringVar(&o.cache, "cache", "", "keep built fleets in `folder`")
-	flags.BoolVar(&o.fresh, "fresh", false, "build anew what is kept")
+	flags.BoolVar(&o.stale, "stale", false, "use kept fleets even if the sources that built them have changed")
 	flags.BoolVar(&o.stages, "stages", false, "time compression and learning apart, in a run of their own")
+	flags.StringVar(&o.features, "features", "", "write a table of features of each fleet to `folder`")
 	flags.StringVar(&o.format, "format", "text", "text or csv")
 	flags.StringVar(&o.profile, "cpuprofile", "", "write a profile to `file`")
 	if err := flags.Parse(args); err != nil {
@@ -101,7 +110,7 @@ func parse(args []string, errs io.Writer) (o options, err error) {
 	o.physics = strings.Split(*physics, ",")
 	for _, name := range o.physics {
 		if physicsNamed[name] == nil {
-			return o, fmt.Errorf("-physics %q: want some of %s", name, strings.Join(physicsNames(), ", "))
+			return o, fmt.Errorf("-physics %q: want some of %s", name, strings.Join(physicsNames(true), ", "))
 		}
 	}
 	if o.dirt = map[string][]bool{"no": {false}, "yes": {true}, "both": {false, true}}[*dirt]; o.dirt == nil {
@@ -109,6 +118,14 @@ func parse(args []string, errs io.Writer) (o options, err error) {
 	}
 	if o.format != "text" && o.format != "csv" {
 		return o, fmt.Errorf("-format %q: want text or csv", o.format)
+	}
+	if o.cache != "" { // before long work, during which they may change
+		o.sources = map[string]string{}
+		for _, name := range o.physics {
+			if o.sources[name], err = sourcesOf(name); err != nil {
+				return o, err
+			}
+		}
 	}
 	o.seeds, err = parseSeeds(*seeds)
 	return o, err

@@ -19,6 +19,7 @@ import (
 // judged is one fleet with what was said of it.
 type judged struct {
 	name string
+	dirt bool
 	list fleet.RankedList
 	rows []row
 	took took
@@ -62,7 +63,9 @@ func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, error) {
 		return judged{}, err
 	}
 	j.add(theForecast, cases)
-	j.add(theCeiling, ceilingOf(cases))
+	if ceiling, known := ceilingOf(cases); known {
+		j.add(theCeiling, ceiling)
+	}
 	rules, err := rulesOf(f, cases)
 	if err != nil {
 		return judged{}, err
@@ -129,14 +132,17 @@ func casesOf(f *proving.Fleet, list fleet.RankedList) ([]proving.Case, error) {
 	return cases, nil
 }
 
-// ceilingOf says of each unit what who knows its true state would say.
-func ceilingOf(cases []proving.Case) []proving.Case {
-	out := make([]proving.Case, len(cases))
+// ceilingOf says of each unit what who knows its true state would say; not known for a fleet of which no futures were drawn.
+func ceilingOf(cases []proving.Case) (out []proving.Case, known bool) {
+	out = make([]proving.Case, len(cases))
 	for i, c := range cases {
+		if math.IsNaN(c.Truth.Chance) {
+			return nil, false
+		}
 		limit := fleet.Known(c.Truth.ColdLimitC)
 		out[i] = proving.Case{Truth: c.Truth, Said: proving.Said{P: c.Truth.Chance, Suspect: c.Truth.Worst, LimitC: limit}}
 	}
-	return out
+	return out, true
 }
 
 type rule struct {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"text/tabwriter"
 	"time"
@@ -60,9 +61,15 @@ func printTable(w io.Writer, all []judged) {
 			fmt.Fprintln(t)
 		}
 	}
-	for i, r := range meanRows(all) {
-		printRow(t, "mean", r, i == 0)
-		fmt.Fprintln(t)
+	for _, kind := range []struct {
+		name string
+		dirt bool
+	}{{"mean, clean", false}, {"mean, dirt", true}} {
+		some := slices.DeleteFunc(slices.Clone(all), func(j judged) bool { return j.dirt != kind.dirt })
+		for i, r := range meanRows(some) {
+			printRow(t, kind.name, r, i == 0)
+			fmt.Fprintln(t)
+		}
 	}
 	if err := t.Flush(); err != nil {
 		fmt.Fprintln(w, err)
