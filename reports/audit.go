@@ -91,7 +91,7 @@ type AuditBand struct {
 	Expected string
 	Nights   string // had the nights been known
 	Failed   string
-	Range    string // how many might have failed by chance alone
+	Range    string // how many to expect of such units by those that failed, with 95 % confidence
 }
 
 // AuditPart is how often a part was named that turned out to be the cause.
@@ -195,7 +195,11 @@ func auditFacts(r alerts.AuditResult) []AuditFact {
 		if n.Units < r.Scored {
 			value += fmt.Sprintf(", of %s, %d of which failed", count(n.Units, "unit"), n.Failed)
 		}
-		facts = append(facts, AuditFact{"Expected with the nights that came", value, "what it would have said had the winter been known, so what is left is not the weather's"})
+		means := "what it would have said had the winter been known, so what is left is not the weather's"
+		if r.IssuedOn.IsKnown() {
+			means += "; by today's method, from what was known then"
+		}
+		facts = append(facts, AuditFact{"Expected with the nights that came", value, means})
 	} else {
 		facts = append(facts, AuditFact{"Expected with the nights that came", unsaid, "too few nights of the season have a temperature"})
 	}
