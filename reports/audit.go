@@ -188,7 +188,7 @@ func gist(r alerts.AuditResult) string {
 func auditFacts(r alerts.AuditResult) []AuditFact {
 	facts := []AuditFact{
 		{"Failed", fmt.Sprintf("%d of %s", r.Failed, count(r.Scored, "unit")), ""},
-		{"Expected by the list", decimal(r.Expected) + around(r.Expected, r.ExpectedSD), "the sum of its chances; one winter for all makes the true range wider"},
+		{"Expected by the list", decimal(r.Expected) + around(r.Expected, r.ExpectedSD), rangeMeans(r)},
 	}
 	if n := r.Nights; n.Units > 0 {
 		value := decimal(n.Expected) + around(n.Expected, n.ExpectedSD)
@@ -219,6 +219,13 @@ func auditFacts(r alerts.AuditResult) []AuditFact {
 			AuditFact{"Calibration error", thousandths(s.CalibrationError.Or(0)), "mean distance of chance and share that failed, over ten groups"})
 	}
 	return facts
+}
+
+func rangeMeans(r alerts.AuditResult) string {
+	if r.WintersInSD == 0 {
+		return "the sum of its chances; one winter for all makes the true range wider"
+	}
+	return "the sum of its chances; the range reckons with luck and with one winter coming for all units"
 }
 
 var orderNames = map[string]string{
