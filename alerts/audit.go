@@ -21,9 +21,10 @@ type AuditInput struct {
 	Histories iter.Seq2[fleet.History, error]   // one per unit, whole; the first error ends the work
 	Through   fleet.Opt[fleet.Date]             // last day of which everything is known; unknown: the season's end
 
-	Issue      *fleet.Issue             // the issue that the list was given out by; nil: the list was made afterwards, by [Replay]
-	WithNights map[fleet.UnitID]float64 // see [Replayed]; may be nil
-	Random     Random                   // for the intervals that come by resampling; nil: they stay unknown
+	Issue      *fleet.Issue               // the issue that the list was given out by; nil: the list was made afterwards, by [Replay]
+	WithNights map[fleet.UnitID]float64   // see [Replayed]; may be nil
+	ByWinter   map[fleet.UnitID][]float64 // likewise
+	Random     Random                     // for the intervals that come by resampling; nil: they stay unknown
 }
 
 // Random draws numbers from 0 to n − 1. The same stream gives the same audit.
@@ -47,6 +48,8 @@ type Scored struct {
 	FailureCost fleet.Opt[fleet.Money] `json:"failure_cost"`
 	SwapCost    fleet.Opt[fleet.Money] `json:"swap_cost"`    // of what the list named
 	BatteryCost fleet.Opt[fleet.Money] `json:"battery_cost"` // of all its batteries, which the rules of thumb lead to swap
+
+	byWinter []float64 // chance in each past winter
 }
 
 // Span is a 95 % interval.
@@ -82,8 +85,9 @@ type AuditResult struct {
 	NoHistory        int `json:"no_history"`
 	NotListed        int `json:"not_listed"` // came after the list was issued
 
-	Expected         float64 `json:"expected_failures"` // sum of the probabilities of those scored
-	ExpectedSD       float64 `json:"expected_sd"`       // if units failed independently; one winter for all makes it wider
+	Expected         float64 `json:"expected_failures"`      // sum of the probabilities of those scored
+	ExpectedSD       float64 `json:"expected_sd"`            // of the number of failures: by luck, and by the winter that comes for all
+	WintersInSD      int     `json:"winters_in_expected_sd"` // past winters that ExpectedSD reckons with; 0: with luck alone, so it is too small
 	TakenOutExpected float64 `json:"taken_out_expected"`
 
 	Nights NightsCame `json:"with_nights"`
@@ -247,6 +251,7 @@ func (a *auditing) outcomeOf(h fleet.History) outcome {
 	if with, known := a.in.WithNights[f.Unit]; known {
 		s.PNights = fleet.Known(with)
 	}
+	s.byWinter = a.in.ByWinter[f.Unit]
 	before := inOrder(h).AsOf(a.in.List.AsOf, zone)
 	s.AgeYears = batteryAge(before, a.in.List.AsOf)
 	s.TestPct = lastTestPct(before, zone)
@@ -342,7 +347,6 @@ func (r *AuditResult) judgeUnits(random Random) {
 	for i, s := range r.Units {
 		p[i], failed[i] = s.P, s.Failed
 		r.Expected += s.P
-		r.ExpectedSD += s.P * (1 - s.P)
 		if s.Failed {
 			r.Failed++
 		}
@@ -358,7 +362,8 @@ func (r *AuditResult) judgeUnits(random Random) {
 			}
 		}
 	}
-	r.ExpectedSD, r.Nights.ExpectedSD = math.Sqrt(r.ExpectedSD), math.Sqrt(r.Nights.ExpectedSD)
+	r.Nights.ExpectedSD = math.Sqrt(r.Nights.ExpectedSD)
+	r.ExpectedSD, r.WintersInSD = spreadOfFailures(r.Units)
 	tenths := equalCounts(p, 10)
 	r.Forecast = rankingOf("forecast", "probability of this list", p, failed, r.Scored)
 	r.Scores = scoresOf(p, failed, tenths)

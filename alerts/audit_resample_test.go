@@ -201,3 +201,24 @@ func TestAuditSaysWhichListItJudged(t *testing.T) {
 	require.NoError(t, json.Unmarshal(b, &back))
 	require.Equal(t, r, back, "what is kept as JSON is what was found")
 }
+
+// By hand: two units whose chances are .1 and .3 in a mild winter, .5 and .7 in a hard one. Given the winter, the number of failures
+// varies by .09 + .21 and by .25 + .21, .38 in the mean; the totals .4 and 1.2 vary by .16.
+func TestOneWinterForAllWidensTheRange(t *testing.T) {
+	units := []Scored{{P: 0.3, Depot: "A", byWinter: []float64{0.1, 0.5}}, {P: 0.5, Depot: "A", byWinter: []float64{0.3, 0.7}}}
+	sd, winters := spreadOfFailures(units)
+	require.InDelta(t, 0.38+0.16, sd*sd, 1e-12)
+	require.Equal(t, 2, winters)
+
+	units[1].Depot = "B"
+	sd, _ = spreadOfFailures(units)
+	require.InDelta(t, 0.38+0.16, sd*sd, 1e-12, "the same winters at both depots")
+	units[1].byWinter = []float64{0.3, 0.7, 0.3, 0.7} // another record, the same chances: the hard winters are taken to meet
+	sd, _ = spreadOfFailures(units)
+	require.InDelta(t, 0.38+0.16, sd*sd, 1e-12)
+
+	units[1].byWinter = nil
+	sd, winters = spreadOfFailures(units)
+	require.InDelta(t, 0.21+0.25, sd*sd, 1e-12, "luck alone")
+	require.Zero(t, winters)
+}

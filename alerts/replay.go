@@ -16,6 +16,9 @@ type Replayed struct {
 	// WithNights is each unit's chance on the nights that came, all else being as it was known on the list's day. Units of depots
 	// of which too few nights are known are left out.
 	WithNights map[fleet.UnitID]float64
+	// ByWinter is each unit's chance in each of the past winters that the list's chance is the mean of; alike in number and order for
+	// all units of a depot, as one winter comes for all of them.
+	ByWinter map[fleet.UnitID][]float64
 }
 
 // Replay is [Rank] on a past day. For WithNights alone it also looks at what Temps says of the days from AsOf up to and
@@ -26,17 +29,25 @@ func Replay(ctx context.Context, in Input, through fleet.Date) (Replayed, error)
 		return Replayed{}, fmt.Errorf("replay the list of %s: %w", in.AsOf, err)
 	}
 	came := f.nightsThatCame(in, through)
-	p := make([]float64, len(f.files))
-	r := Replayed{WithNights: map[fleet.UnitID]float64{}}
+	p, each := make([]float64, len(f.files)), make([][]float64, len(f.files))
+	r := Replayed{WithNights: map[fleet.UnitID]float64{}, ByWinter: map[fleet.UnitID][]float64{}}
 	r.List, err = f.list(ctx, in.Workers, func(i int, s trend.State) {
 		if w, known := came[f.files[i].depot.ID]; known {
 			p[i], _ = f.chance(s, w, "")
+		}
+		past := f.winters[f.files[i].depot.ID]
+		each[i] = make([]float64, len(past.winters))
+		for k := range each[i] {
+			one := past
+			one.winters = past.winters[k : k+1]
+			each[i][k], _ = f.chance(s, one, "")
 		}
 	})
 	if err != nil {
 		return Replayed{}, fmt.Errorf("replay the list of %s: %w", in.AsOf, err)
 	}
 	for i := range f.files {
+		r.ByWinter[f.files[i].unit.ID] = each[i]
 		if _, known := came[f.files[i].depot.ID]; known {
 			r.WithNights[f.files[i].unit.ID] = round(p[i], 4)
 		}

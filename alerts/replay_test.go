@@ -36,6 +36,13 @@ func TestReplayIsTheListAndLooksAheadForTheNightsAlone(t *testing.T) {
 	came := w.replay(t, end)
 	require.Equal(t, list, bytesOf(t, came.List))
 	require.Len(t, came.WithNights, 90)
+	for _, u := range came.List.Units {
+		mean := 0.0
+		for _, p := range came.ByWinter[u.Unit] {
+			mean += p / float64(len(came.ByWinter[u.Unit]))
+		}
+		require.InDelta(t, u.NoStartProbability.Or(-1), mean, 6e-5, "the list's chance is the mean over past winters, rounded")
+	}
 	w.colder(6)
 	harder := w.replay(t, end)
 	require.Equal(t, list, bytesOf(t, harder.List), "the nights that came changed what was known before")

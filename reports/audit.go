@@ -91,7 +91,7 @@ type AuditBand struct {
 	Expected string
 	Nights   string // had the nights been known
 	Failed   string
-	Range    string // how many might have failed by chance alone
+	Range    string // how many to expect of such units by those that failed, with 95 % confidence
 }
 
 // AuditPart is how often a part was named that turned out to be the cause.
@@ -188,14 +188,18 @@ func gist(r alerts.AuditResult) string {
 func auditFacts(r alerts.AuditResult) []AuditFact {
 	facts := []AuditFact{
 		{"Failed", fmt.Sprintf("%d of %s", r.Failed, count(r.Scored, "unit")), ""},
-		{"Expected by the list", decimal(r.Expected) + around(r.Expected, r.ExpectedSD), "the sum of its chances; one winter for all makes the true range wider"},
+		{"Expected by the list", decimal(r.Expected) + around(r.Expected, r.ExpectedSD), rangeMeans(r)},
 	}
 	if n := r.Nights; n.Units > 0 {
 		value := decimal(n.Expected) + around(n.Expected, n.ExpectedSD)
 		if n.Units < r.Scored {
 			value += fmt.Sprintf(", of %s, %d of which failed", count(n.Units, "unit"), n.Failed)
 		}
-		facts = append(facts, AuditFact{"Expected with the nights that came", value, "what it would have said had the winter been known, so what is left is not the weather's"})
+		means := "what it would have said had the winter been known, so what is left is not the weather's"
+		if r.IssuedOn.IsKnown() {
+			means += "; by today's method, from what was known then"
+		}
+		facts = append(facts, AuditFact{"Expected with the nights that came", value, means})
 	} else {
 		facts = append(facts, AuditFact{"Expected with the nights that came", unsaid, "too few nights of the season have a temperature"})
 	}
@@ -215,6 +219,13 @@ func auditFacts(r alerts.AuditResult) []AuditFact {
 			AuditFact{"Calibration error", thousandths(s.CalibrationError.Or(0)), "mean distance of chance and share that failed, over ten groups"})
 	}
 	return facts
+}
+
+func rangeMeans(r alerts.AuditResult) string {
+	if r.WintersInSD == 0 {
+		return "the sum of its chances; one winter for all makes the true range wider"
+	}
+	return "the sum of its chances; the range reckons with luck and with one winter coming for all units"
 }
 
 var orderNames = map[string]string{

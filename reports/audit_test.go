@@ -123,6 +123,7 @@ func TestAuditSaysWhatItJudgedAndWhatItCannot(t *testing.T) {
 
 	r := d.Seasons[0]
 	r.Source, r.IssuedOn, r.Method = alerts.SourceIssued, fleet.Known(fleet.NewDate(2024, 9, 28)), "then\r\nBcc: x@example.net"
+	require.Contains(t, SeasonOfAudit(r, d.Today).Facts[2].Means, "by today's method")
 	r.Nights = alerts.NightsCame{}
 	for i := range r.Bands {
 		r.Bands[i].ExpectedNights = fleet.Opt[float64]{}

@@ -114,7 +114,7 @@ func auditOne(ctx context.Context, db *store.DB, past pastList, today fleet.Date
 	var a auditedSeason
 	a.whole, a.depots, err = alerts.AuditDepots(alerts.AuditInput{
 		List: list, Depots: in.Depots, Temps: in.Temps, Histories: in.Histories, Through: fleet.Known(today - 1),
-		Issue: given, WithNights: replayed.WithNights, Random: rand.New(rand.NewPCG(seed, uint64(day))),
+		Issue: given, WithNights: replayed.WithNights, ByWinter: replayed.ByWinter, Random: rand.New(rand.NewPCG(seed, uint64(day))),
 	})
 	return a, err
 }

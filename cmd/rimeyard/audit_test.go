@@ -67,7 +67,7 @@ func TestAuditJudgesWhatWasIssued(t *testing.T) {
 	require.Equal(t, replayed[0], again[0])
 	issued := again[1]
 	require.Equal(t, []any{alerts.SourceIssued, "the one before", fleet.Known(day), day}, []any{issued.Source, issued.Method, issued.IssuedOn, issued.AsOf})
-	require.InDelta(t, 0.03125*float64(issued.Scored), issued.Expected, 1e-9)
+	require.InDelta(t, issued.Expected, 0.03125*float64(issued.Scored), 1e-9)
 	require.Positive(t, issued.Nights.Expected)
 	require.Zero(t, issued.Swaps)
 	require.Equal(t, alerts.SourceReplayed, audited(t, "--as-of", season.From.String())[0].Source, "no list was issued on that very day")

@@ -1,7 +1,6 @@
 package proving
 
 import (
-	"math"
 	"math/rand/v2"
 
 	"rimeyard/internal/fleet"
@@ -68,17 +67,6 @@ func (l *life) oneDay() (cause fleet.Part, failed bool) {
 	return cause, failed
 }
 
-// pass works out how long the unit will have stood by the next dawn.
-func (s *standing) pass(day *Day) {
-	if day.DriveHours > 0 {
-		s.soakH = max(6, 22-day.DriveHours)
-	} else {
-		s.soakH += 24
-	}
-	day.HoursParked = s.soakH
-	s.meanC = (day.MinC + day.MaxC) / 2
-}
-
 // drive turns the key at dawn and through the day. A unit that fails is put right, and stands for the rest of that day.
 func (l *life) drive(day *Day) (cause fleet.Part, failed bool) {
 	c := l.habit.dawn(day.MinC, l.standing.meanC, l.standing.soakH, l.habit.plugs(l.workR))
@@ -102,22 +90,11 @@ func (l *life) drive(day *Day) (cause fleet.Part, failed bool) {
 	return "", false
 }
 
-func (h *habit) plugs(r *rand.Rand) bool {
-	return r.Float64() > h.forgetsPlug && h.parked == fleet.PluggedIn
-}
-
-// warmCrank is a start between two errands.
-func warmCrank(day *Day, r *rand.Rand) Crank {
-	air := day.MinC + (day.MaxC-day.MinC)*(0.5+0.5*r.Float64())
-	soak := 0.2 + 2*r.Float64()*r.Float64()
-	return Crank{AirC: air, SoakH: soak, BatteryC: air + 14*math.Exp(-soak/8), OilC: air + (88-air)*math.Exp(-soak/3)}
-}
-
 // turn cranks once and logs it.
 func (l *life) turn(c Crank, hour float64) (failed bool) {
 	read := l.m.Crank(c, l.machineR)
 	if l.otherNext && read.Outcome != fleet.NoCrank {
-		read.Outcome = fleet.NoStart
+		read.Outcome, read.Ms = fleet.NoStart, between(l.shopR, 6000, 20000)
 	}
 	at := l.sky.clock(l.day, hour)
 	if l.recorded() {

@@ -12,6 +12,7 @@ const (
 	wrongCause   = 0.1  // of breakdowns: booked under a part that was not to blame, which is then renewed in vain
 	jumpStarted  = 0.06 // of flat batteries: only charged
 	otherPerYear = 0.05 // engines that crank and do not fire, for reasons outside the starting system
+	mostRepairs  = 5    // after which even a unit that still does not start goes on
 	lostDates    = 0.14 // of the parts that were there when the books were opened: nobody knows since when
 )
 
@@ -58,7 +59,7 @@ func (l *life) breakdown(c Crank, hour float64) (cause fleet.Part) {
 		l.mend(cause, fleet.RemovedFailed)
 	}
 	l.m.Charge()
-	for tries := 0; tries < len(fleet.Suspects()) && l.m.Spare(c) <= 0; tries++ { // nothing leaves the workshop that does not start
+	for tries := 0; tries < mostRepairs && l.m.Spare(c) <= 0; tries++ { // nothing leaves the workshop that does not start
 		l.mend(l.blame(c), fleet.RemovedFailed)
 	}
 	return cause

@@ -245,16 +245,20 @@ func TestEveryPageFitsEveryScreen(t *testing.T) {
 	visit("unit-bare", "/units/S-2")
 	visit("unit-hostile", unitHref(hostileUnit))
 	visit("intake", "/intake")
-	b.printed("winter-list", "/winter-list")
+	visit("audit", "/audit")
+	visit("audit-few", "/audit?depot=NOR")
+	visit("audit-none", "/audit?depot=SUD")
+	b.printed("winter-list", "/winter-list", ".filter")
+	b.printed("audit", "/audit", ".others")
 }
 
 // printed checks that what is for the screen alone is not on paper.
-func (b *tab) printed(name, path string) {
+func (b *tab) printed(name, path, control string) {
 	b.t.Helper()
 	b.dark(false)
 	b.open(path)
 	b.do(protocol(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}))
-	for _, selector := range []string{".filter", ".bar nav", ".who"} {
+	for _, selector := range []string{control, ".bar nav", ".who"} {
 		require.Equal(b.t, "none", b.value("getComputedStyle(document.querySelector('"+selector+"')).display"), selector)
 	}
 	b.keep(name + "-print")

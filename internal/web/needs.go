@@ -59,11 +59,18 @@ type Imports interface {
 	RecentKeptApart(ctx context.Context, depots []fleet.DepotID, limit int) ([]fleet.KeptRow, error)
 }
 
+// Audits are what became of past lists, as kept.
+type Audits interface {
+	// Audits are those of a depot, or of the whole fleet where depot is empty, newest season first.
+	Audits(ctx context.Context, depot fleet.DepotID) ([]fleet.KeptAudit, error)
+}
+
 // Store is all that the pages read.
 type Store interface {
 	People
 	Door
 	Lists
+	Audits
 	Fleet
 	Imports
 }

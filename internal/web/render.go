@@ -52,7 +52,7 @@ func (s *Server) frame(c echo.Context, title string) pageFrame {
 	if p.FullName != "" {
 		f.Person = p.FullName
 	}
-	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Intake", Href: "/intake"}} {
+	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}} {
 		if mayOpen(p.Role, item.Href) {
 			item.Here = c.Path() == item.Href
 			f.Menu = append(f.Menu, item)

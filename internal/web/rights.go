@@ -48,6 +48,10 @@ var rights = map[string]rule{
 	"GET /winter-list/cold-ladder.svg": {roles: everyone, depot: ownRows},
 	"GET /units/:unit":                 {roles: everyone, depot: ownUnit},
 	"GET /units/:unit/crank-volts.svg": {roles: everyone, depot: ownUnit},
+	"GET /audit":                       {roles: everyone, depot: ownRows},
+	"GET /audit.csv":                   {roles: everyone, depot: ownRows},
+	"GET /audit/bands.svg":             {roles: everyone, depot: ownRows},
+	"GET /audit/orders.svg":            {roles: everyone, depot: ownRows},
 	"GET /intake":                      {roles: intakers, depot: ownRows},
 	"GET /intake/kept-apart.csv":       {roles: intakers, depot: ownRows},
 

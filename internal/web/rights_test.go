@@ -130,7 +130,7 @@ func TestRowsKeptApartAreShownToTheirDepot(t *testing.T) {
 
 func TestMenusShowWhatMayBeOpened(t *testing.T) {
 	w := newWorld(t)
-	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list", fleet.Mechanic: "Winter list Intake"} {
+	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list Audit", fleet.Mechanic: "Winter list Audit Intake"} {
 		w.addPerson(string(role), role)
 		doc := w.as(string(role)).get("/winter-list").page()
 		require.Equal(t, want, text(all(doc, "nav", "aria-label", "Pages")[0]))

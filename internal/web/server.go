@@ -15,6 +15,8 @@ import (
 	"github.com/labstack/echo/v4"
 	"github.com/labstack/echo/v4/middleware"
 	"golang.org/x/sync/errgroup"
+
+	"rimeyard/reports"
 )
 
 // Limits of a connection and of the server's end.
@@ -103,6 +105,10 @@ func (s *Server) addRoutes() {
 	get("/winter-list/cold-ladder.svg", s.coldLadder)
 	get("/units/:unit", s.unit)
 	get("/units/:unit/crank-volts.svg", s.crankVolts)
+	get("/audit", s.audit)
+	get("/audit.csv", s.auditCSV)
+	get("/audit/bands.svg", s.auditChart("audit-bands", reports.AuditBands))
+	get("/audit/orders.svg", s.auditChart("audit-orders", reports.AuditOrders))
 	get("/intake", s.intakePage)
 	get("/intake/kept-apart.csv", s.keptApartCSV)
 	get("/api/v1/winter-list", s.apiWinterList)

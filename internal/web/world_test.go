@@ -85,7 +85,7 @@ func newWorld(t *testing.T, change ...func(*Config)) *world {
 	return w
 }
 
-// addFleet brings depots NOR and SUD, units, readings and, by the days before the test's now, a ranked list.
+// addFleet brings depots NOR and SUD, units, readings, audits and, by the days before the test's now, a ranked list.
 func (w *world) addFleet() {
 	w.t.Helper()
 	w.bring(fleetJSON())
@@ -96,6 +96,7 @@ func (w *world) addFleet() {
 		forecast("N-2", "NOR", 4, fleet.Sound),
 		fleet.Forecast{Unit: "S-2", Depot: "SUD", Rank: 5, Band: fleet.UnknownBand, Suspect: fleet.BatteryPart, SuspectProbabilities: map[fleet.Part]float64{fleet.BatteryPart: 1}},
 	)
+	w.addAudit()
 }
 
 func (w *world) bring(batch string) {

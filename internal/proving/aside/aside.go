@@ -23,15 +23,15 @@ func (physics) Name() string { return "aside" }
 
 // machine holds no pointers, so that a clone is one copy.
 type machine struct {
-	kind   proving.Kind
-	cells  [4]battery
-	n      int
-	engine engine
-	starter
-	cable
-	charging
-	control
-	luck luck
+	kind     proving.Kind
+	cells    [4]battery
+	n        int
+	engine   engine
+	starter  starter
+	cable    cable
+	charging charging
+	control  control
+	luck     luck
 }
 
 // New implements proving.Physics. A unit on the road is one that still starts: parts that would be dead by now have been
@@ -62,7 +62,7 @@ func born(k proving.Kind, r *rand.Rand) machine {
 	m.charging = newCharging(r)
 	m.control = newControl(r)
 	m.luck = usual
-	m.fit(-40 + 2.5*r.NormFloat64())
+	m.fit(-34 + 2.2*r.NormFloat64())
 	return m
 }
 

@@ -29,7 +29,7 @@ const (
 	metalPart, acidPart, platePart = 0.492, 0.365, 0.143
 	acidKelvin, plateKelvin        = 1443, 3608 // activation energies over the gas constant
 	warmestK                       = 299.85
-	lossV                          = 0.35 // lost at the plates as soon as current flows
+	lossV                          = 0.9 // lost at the plates as soon as current flows
 )
 
 func newBattery(k proving.Kind, delivery, soc float64, r *rand.Rand) battery {
@@ -38,7 +38,7 @@ func newBattery(k proving.Kind, delivery, soc float64, r *rand.Rand) battery {
 	}
 	b := battery{
 		ccaA: k.RatedCCAA, ratedAh: k.RatedAh, build: math.Exp(0.05 * r.NormFloat64()), soc: soc, mass: 1,
-		perDay: spread(0.34) / (0.36 * 5.6 * 365), perLoad: spread(0.40) * 1.15e-4, perDry: spread(0.3) * 0.10 / 365 / 0.36,
+		perDay: spread(0.34) / (0.36 * 3.0 * 365), perLoad: spread(0.40) * 2.4e-4, perDry: spread(0.3) * 0.10 / 365 / 0.36,
 		leaky: math.Exp(0.4 * r.NormFloat64()), fullV: 12.66 + 0.02*r.NormFloat64(),
 	}
 	switch k.Chemistry {
@@ -58,10 +58,10 @@ func newBattery(k proving.Kind, delivery, soc float64, r *rand.Rand) battery {
 
 func (b *battery) age(days, heat, starts float64, r *rand.Rand) {
 	past := max(0, b.corroded-1)
-	b.corroded += b.perDay * days * (heat*0.75 + 0.09) * (1 + 1.5*past)
+	b.corroded += b.perDay * days * (heat*0.5 + 0.18) * (1 + 1.5*past)
 	flat := max(0, 0.8-b.soc)
 	worn := 1 - b.mass
-	b.mass -= b.perLoad * days * (0.35*starts*0.5 + 0.5*heat + 14*flat*flat) * (1 + 5*worn*worn)
+	b.mass -= b.perLoad * days * (0.18*starts + 0.25*heat + 14*flat*flat) * (1 + 5*worn*worn)
 	b.mass = max(b.mass, 0.12)
 	b.dry += b.perDry * days * heat
 	b.leaky += 0.0002 * days * heat
@@ -88,7 +88,7 @@ func (b *battery) parts(batteryC float64) (metal, acid, plates float64) {
 func freezesC(soc float64) float64 { return -8 - 22*soc - 36*soc*soc }
 
 // warmOhm is its resistance at 26.7 °C when new: with it the rated current leaves 7.2 V at -17.8 °C.
-func (b *battery) warmOhm() float64 { return 2.04 / b.ccaA * b.build }
+func (b *battery) warmOhm() float64 { return 1.82 / b.ccaA * b.build }
 
 // source is what the starter meets: an electromotive force and a resistance.
 func (b *battery) source(batteryC float64) (v, ohm float64) {

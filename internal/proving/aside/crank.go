@@ -77,8 +77,9 @@ func (m *machine) pullSpare(c proving.Crank) float64 {
 	if m.kind.SystemVolts == 24 {
 		needV, drawA = 18, 66
 	}
-	needV *= 1 + 0.003*(25-c.OilC)
-	return (v-drawA*(ohm+m.control.contactOhm*m.luck.jitter))/needV - 1
+	needV *= 1 + 0.002*(25-c.OilC)
+	restV := v + lossV/2*float64(m.kind.SystemVolts)/12 // so small a current costs the plates little
+	return (restV-drawA*(ohm+m.control.contactOhm*m.luck.jitter))/needV - 1
 }
 
 // Spare implements proving.Machine.

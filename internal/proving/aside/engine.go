@@ -25,14 +25,14 @@ const usualRPM = 200
 
 func designed(k proving.Kind, r *rand.Rand) engine {
 	e := engine{volts: float64(k.SystemVolts), diesel: k.Fuel == fleet.Diesel}
-	e.demandA = 92 * math.Pow(max(0.6, k.Litres)/1.9, 0.7) * math.Exp(0.05*r.NormFloat64())
-	e.leastRPM = 66 * math.Exp(0.05*r.NormFloat64())
+	e.demandA = 72 * math.Pow(max(0.6, k.Litres)/1.9, 0.7) * math.Exp(0.05*r.NormFloat64())
+	e.leastRPM = 60 * math.Exp(0.05*r.NormFloat64())
 	if e.diesel {
-		e.demandA *= 1.8
-		e.leastRPM = 98 * math.Exp(0.05*r.NormFloat64())
+		e.demandA *= 1.75
+		e.leastRPM = 82 * math.Exp(0.05*r.NormFloat64())
 	}
 	if k.SystemVolts == 24 {
-		e.demandA *= 0.58
+		e.demandA *= 0.52
 	}
 	e.oil = math.Exp(0.07 * r.NormFloat64())
 	e.duration = math.Exp(0.12 * r.NormFloat64())
@@ -76,7 +76,7 @@ func (e *engine) fires(c proving.Crank) float64 {
 	cold := max(0, -c.OilC)
 	least := e.leastRPM * (1 + 0.004*cold)
 	if e.diesel {
-		least = e.leastRPM * (1 + 0.007*cold)
+		least = e.leastRPM * (1 + 0.005*cold)
 	}
 	if c.SoakH < 3 {
 		least *= 0.75

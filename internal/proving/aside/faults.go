@@ -13,7 +13,7 @@ type starter struct {
 	broken         bool
 }
 
-func newStarter(r *rand.Rand) starter { return starter{perStart: 1 / around(9500, 0.45, r)} }
+func newStarter(r *rand.Rand) starter { return starter{perStart: 1 / around(12500, 0.45, r)} }
 
 func (s *starter) age(days, starts float64, r *rand.Rand) {
 	s.worn += s.perStart * days * starts * (1 + max(0, s.worn-0.8))
@@ -44,9 +44,9 @@ type cable struct {
 func newCable(r *rand.Rand) cable { return cable{perDay: around(1.0/2500, 0.4, r)} }
 
 func (c *cable) age(days, driveH float64, r *rand.Rand) {
-	if !c.wet && r.Float64() < days*0.022/365 {
+	if !c.wet && r.Float64() < days*0.018/365 {
 		c.wet = true
-		c.perDay = around(1.0/130, 0.45, r)
+		c.perDay = around(1.0/200, 0.45, r)
 		c.grown += 0.5
 	}
 	if c.wet {
@@ -77,11 +77,11 @@ func newCharging(r *rand.Rand) charging {
 }
 
 func (c *charging) age(days float64, r *rand.Rand) {
-	if c.fadesPerDay == 0 && r.Float64() < days*0.022/365 {
-		c.fadesPerDay = 1 / around(260, 0.4, r)
+	if c.fadesPerDay == 0 && r.Float64() < days*0.014/365 {
+		c.fadesPerDay = 1 / around(330, 0.4, r)
 	}
-	if c.leakPerDay == 0 && r.Float64() < days*0.018/365 {
-		c.leakPerDay = around(0.0012, 0.6, r)
+	if c.leakPerDay == 0 && r.Float64() < days*0.012/365 {
+		c.leakPerDay = around(0.0010, 0.5, r)
 	}
 	c.alternator = max(0.02, c.alternator-c.fadesPerDay*days)
 	c.leakA = min(1.2, c.leakA+c.leakPerDay*days)
@@ -100,8 +100,8 @@ type control struct {
 func newControl(r *rand.Rand) control { return control{contactOhm: around(0.006, 0.3, r)} }
 
 func (c *control) age(days float64, r *rand.Rand) {
-	if c.growth == 0 && r.Float64() < days*0.02/365 {
-		c.growth = 1 / around(130, 0.4, r)
+	if c.growth == 0 && r.Float64() < days*0.016/365 {
+		c.growth = 1 / around(190, 0.4, r)
 	}
 	if c.unreadPerDay == 0 && r.Float64() < days*0.006/365 {
 		c.unreadPerDay = around(2.5e-5, 0.5, r)

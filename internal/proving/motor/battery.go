@@ -118,7 +118,8 @@ func (s *source) at(amps float64) (volts, slope float64) {
 	const knee = 0.97
 	y := amps / (2 * s.exchangeA)
 	root := math.Sqrt(1 + y*y)
-	crowd, dense := 0.0, 1/(1-knee)
+	var crowd float64
+	dense := 1 / (1 - knee)
 	if x := amps / s.limitA; x < knee {
 		crowd, dense = math.Log(1-x), 1/(1-x)
 	} else {

@@ -26,12 +26,12 @@ func engineOf(f fleet.Fuel) engine {
 	if f == fleet.Diesel {
 		return engine{
 			dry: 0.46, wet: 0.54, vogel: [3]float64{-2.6, 1170, 120}, power: 0.39, cruiseRPM: 215,
-			needRPM: 70, coldRPM: 0.6, fireC: 5, fireMs: 720, share: 0.225,
+			needRPM: 66, coldRPM: 0.45, fireC: 5, fireMs: 720, share: 0.225,
 		}
 	}
 	return engine{
 		dry: 0.26, wet: 0.74, vogel: [3]float64{-2.19, 986.6, 115}, power: 0.47, cruiseRPM: 235,
-		needRPM: 54, coldRPM: 0.6, fireC: 0, fireMs: 460, share: 0.192,
+		needRPM: 54, coldRPM: 0.45, fireC: 0, fireMs: 460, share: 0.192,
 	}
 }
 

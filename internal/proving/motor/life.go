@@ -26,7 +26,7 @@ const (
 )
 
 // onsets a year, and days from onset to level 1 in the middle.
-var onsets = [kinds]float64{cable: 0.022, bearing: 0.008, alternator: 0.012, drain: 0.011, control: 0.028}
+var onsets = [kinds]float64{cable: 0.024, bearing: 0.012, alternator: 0.015, drain: 0.014, control: 0.026}
 
 var ripens = [kinds]float64{cable: 300, bearing: 380, alternator: 240, drain: 210, control: 210}
 
@@ -112,8 +112,8 @@ func (m *machine) befall(fate float64) {
 func (b *battery) age(u *build, days, batteryC float64) {
 	heat := math.Exp2((batteryC - 12) / 9)
 	years := days / 365
-	b.corrosion += years * 0.029 * heat / b.gridLife * (1 + 1.2*b.corrosion)
-	loss := 0.046 * (0.35 + 0.65*heat)
+	b.corrosion += years * 0.028 * heat / b.gridLife * (1 + 1.2*b.corrosion)
+	loss := 0.043 * (0.35 + 0.65*heat)
 	if sealed(u.Chemistry) {
 		loss *= 0.85
 	}

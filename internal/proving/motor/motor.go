@@ -18,6 +18,7 @@ func New() proving.Physics { return physics{} }
 
 type physics struct{}
 
+// Name is the word that fleets of this physics begin with.
 func (physics) Name() string { return "motor" }
 
 const maxBatteries = 4
@@ -43,13 +44,14 @@ type machine struct {
 	solenoid  bool    // stuck for good
 }
 
+// New lives a unit's past in steps of a month. Whatever stopped it in that time is taken as put right.
 func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) proving.Machine {
 	k.Batteries = min(max(k.Batteries, max(1, k.SystemVolts/12)), maxBatteries)
 	b := &build{Kind: k, series: max(1, k.SystemVolts/12)}
 	b.strings = max(1, k.Batteries/b.series)
 	b.engine = engineOf(k.Fuel)
 	b.starter = starterOf(b)
-	b.tight = spread(r, 0.07)
+	b.tight = spread(r, 0.09)
 	b.duty = spread(r, 0.15)
 	b.sleepA = 0.025 * spread(r, 0.4)
 	m := &machine{build: b}
@@ -78,15 +80,17 @@ func (m *machine) age(years, meanAirC float64) {
 }
 
 func (m *machine) newStarter(r *rand.Rand) {
-	m.wearPace = spread(r, 0.4) / 16.5
+	m.wearPace = spread(r, 0.42) / 13
 	m.wear, m.solenoid = 0, false
 }
 
+// Clone copies the state; the build, which nothing changes, is shared.
 func (m *machine) Clone() proving.Machine {
 	c := *m
 	return &c
 }
 
+// Renew puts one part right. Who repairs the charging also charges.
 func (m *machine) Renew(p fleet.Part, r *rand.Rand) {
 	switch p {
 	case fleet.BatteryPart:

@@ -209,7 +209,8 @@ func TestSameStreamSameLife(t *testing.T) {
 		}
 		return out
 	}
-	require.Equal(t, live(), live())
+	once, again := live(), live()
+	require.Equal(t, once, again)
 }
 
 // Two futures of one stream must stay in step whatever the state, or what a repair changes cannot be told from chance.

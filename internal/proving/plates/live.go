@@ -12,6 +12,7 @@ const (
 	mostRust = 80 // by then nothing turns
 )
 
+// Live is one day's charge, decay, wear and chance.
 func (m *machine) Live(d proving.Day, r *rand.Rand) {
 	meanC := (d.MinC + d.MaxC) / 2
 	m.hard, m.stuck = 0, 0

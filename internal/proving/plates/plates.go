@@ -22,15 +22,15 @@ const (
 	wattsPerRatedA   = 7.35 / .43 // at 26.7 °C: a rating of 1 A at −17.8 °C is 12.6 V there falling to about 7.2 V
 	lumpSize         = .010       // of the strength when new
 	shedPerYear      = .075 / lumpSize
-	petrolW, dieselW = 1.08, .92 // the engine's need at 26.7 °C to each ampere of rating and 12 V, as makers match the two
+	petrolW, dieselW = 1.08, .95 // the engine's need at 26.7 °C to each ampere of rating and 12 V, as makers match the two
 
-	weakScaleYears, weakShape = 12.0, 2.8
-	starterHalfStarts         = 12500.
-	starterDiesPerYear        = .002
+	weakScaleYears, weakShape = 14.0, 2.8
+	starterHalfStarts         = 11500.
+	starterDiesPerYear        = .001
 	rustPerYear               = .13
-	regulatorFailsPerYear     = .019
+	regulatorFailsPerYear     = .018
 	beltWearPerYear           = .02
-	drainsPerYear             = .025
+	drainsPerYear             = .012
 	controlFaultsPerYear      = .023
 	controlGrowth             = math.Ln2 / 45
 	controlFirstRate          = 1e-4
@@ -41,6 +41,7 @@ type physics struct{}
 // New is the physics of stores and powers.
 func New() proving.Physics { return physics{} }
 
+// Name is how the proving ground calls it.
 func (physics) Name() string { return "plates" }
 
 // cell is one battery.
@@ -111,7 +112,7 @@ func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) pro
 	b.wearOut = starterHalfStarts
 	b.salt = spread(.8, r)
 	b.idleA = .02 + .025*r.Float64()
-	m.unit = .09 * r.NormFloat64()
+	m.unit = .11 * r.NormFloat64()
 	m.oilDays = yearDays * r.Float64()
 
 	warmth := math.Exp2((meanAirC - 8) / 10)
@@ -137,7 +138,7 @@ func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) pro
 }
 
 func (m *machine) fresh(r *rand.Rand) cell {
-	return cell{first: 1.04 * spread(.04, r), rate: spread(.3, r) / clamp(m.b.kind.PartGrade, .3, 3), charge: shelfCharge}
+	return cell{first: 1.04 * spread(.04, r), rate: spread(.4, r) / clamp(m.b.kind.PartGrade, .3, 3), charge: shelfCharge}
 }
 
 func (m *machine) aged(years, warmth float64, r *rand.Rand) cell {
@@ -181,17 +182,18 @@ func weakPerDay(ageDays float64) float64 {
 }
 
 func wasting(r *rand.Rand) float64 { return 1 / (7 * (4 + 26*r.Float64())) }
-func slide(r *rand.Rand) float64   { return (.3 + .7*r.Float64()) / 100 }
+func slide(r *rand.Rand) float64   { return (.2 + .4*r.Float64()) / 100 }
 
 // drain grows with the battery: what is left on in a lorry is larger.
 func (m *machine) drain(r *rand.Rand) float64 {
-	return clamp(.5*spread(.5, r), .15, 1.6) * max(20, m.b.kind.RatedAh) * float64(m.n/m.b.series) / 80
+	return clamp(.4*spread(.4, r), .15, 1.6) * max(20, m.b.kind.RatedAh) * float64(m.n/m.b.series) / 80
 }
 
 func (m *machine) renewStarter(r *rand.Rand) {
 	m.starts, m.stick, m.stuck, m.starterDead, m.halfStarts = 0, 0, 0, false, m.b.wearOut*spread(.35, r)
 }
 
+// Renew puts one part right; a new battery comes from the shelf, not quite full.
 func (m *machine) Renew(p fleet.Part, r *rand.Rand) {
 	switch p {
 	case fleet.BatteryPart:
@@ -210,6 +212,7 @@ func (m *machine) Renew(p fleet.Part, r *rand.Rand) {
 	}
 }
 
+// Charge fills every battery, and brings back some of what sulphate took.
 func (m *machine) Charge() {
 	for i := range m.n {
 		c := &m.cells[i]
@@ -218,6 +221,7 @@ func (m *machine) Charge() {
 	}
 }
 
+// Clone lives on by itself; only the build, which never changes, is shared.
 func (m *machine) Clone() proving.Machine {
 	c := *m
 	return &c
