@@ -10,12 +10,11 @@ import (
 //
 //	sag   = k·f·exp(r+d)·h(T)·exp(a(25−T))·g(s)·exp(q(T))      volts lost inside the battery
 //	cable = k·f·exp(d)·h(T)·(κ0+c)                             volts lost on the way to the starter
-//	U(T)  = rest − η − sag − cable − Vq                        volts to spare; the start fails below 0
+//	U(T)  = rest − sag − cable − Vq                        volts to spare; the start fails below 0
 //
 // R0: the rating current leaves 7.2 V at −18 °C (SAE J537), which with 12.0 V behind it is 4.8 V/CCA, and 3.0 V/CCA at 25 °C.
 const (
 	ratedDropV    = 2.2   // k
-	activationV   = 0.5   // η, volts lost before any ohmic drop (from memory)
 	perDegree     = 0.018 // a, growth of resistance in the cold, per °C: power falls to 62, 45 and 37 % at 0, −18 and −29 °C (q corrects it)
 	cableShare    = 0.17  // κ0, healthy cables, in R0
 	chargeOnOhms  = 0.6   // ln g = 0.6(1−s): a flat battery resists more (from memory)
@@ -91,7 +90,7 @@ func (c *circuit) spare(r, d, loop, restV float64) spare {
 	s := charge(restV)
 	flow := ratedDropV * math.Exp(min(c.logF+d, 3))
 	out := spare{
-		v0: restV - activationV - c.quitV, a: flow * math.Exp(min(r, 3)+chargeOnOhms*(1-s)),
+		v0: restV - c.quitV, a: flow * math.Exp(min(r, 3)+chargeOnOhms*(1-s)),
 		b: flow * (cableShare + max(loop, -0.1)), perC: flow,
 	}
 	if s > 0 && s < 1 {

@@ -48,6 +48,15 @@ func (m *model) limitSlopes(b *belief, slope gradient) (h vector, perRestV float
 	if b.x[wear] > wearKnee {
 		h[wear] += f.Level[signWearExcess] * 2
 	}
+	if b.x[wear] < 0 {
+		h[wear] -= f.Level[signWearLow] * 2
+	}
+	if b.x[drift] > m.vPop+driftKnee {
+		h[drift] += f.Level[signDriftHigh] * 100
+	}
+	if b.x[delay] > delayKnee {
+		h[delay] += f.Level[signDelayHigh] * 2
+	}
 	if b.restV < fullRestV-0.15 {
 		perRestV -= 5 * f.Level[signEmpty]
 	}

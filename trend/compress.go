@@ -207,7 +207,7 @@ func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, se
 	cold := perDegree*(25-battery) + chargeOnOhms*(1-charge(rest))
 	w.temps = append(w.temps, air)
 	if !math.IsNaN(mean) {
-		w.sag = append(w.sag, math.Log(max(rest-mean-activationV, 0.1)/ratedDropV)-logH-cold)
+		w.sag = append(w.sag, math.Log(max(rest-mean, 0.05)/ratedDropV)-logH-cold)
 	}
 	if !math.IsNaN(low) {
 		w.low = append(w.low, math.Log(max(rest-low, 0.2)/low)-cold)

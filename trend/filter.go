@@ -48,6 +48,7 @@ type belief struct {
 	restV, restVar float64
 	restTrend      float64 // V per week
 	restDropV      float64 // how far the week's lowest rest volts lie under its middle, smoothed
+	path           [channels]path
 	logLik         float64
 	lastSign       [kinds]int8 // of the last row that surprised
 	swapsInferred  int
@@ -62,6 +63,7 @@ type model struct {
 	circuit *circuit
 	logF    float64
 	vPop    float64
+	noise   [kinds]float64
 }
 
 func newModel(t *Track, p *Params) *model {
@@ -72,6 +74,7 @@ func newModel(t *Track, p *Params) *model {
 	}
 	_, quit := demandOf(t.Fuel)
 	m.circuit = newCircuit(m.logF, quit, t.OilOffsetC, m.g.Channel[kSag].Curve)
+	m.noise = m.noiseOf()
 	return m
 }
 
@@ -136,6 +139,7 @@ func (m *model) change(b *belief, c Change) {
 		b.restVar += c.Share * 0.05 * 0.05
 		b.restTrend *= 1 - c.Share
 		b.restDropV *= 1 - c.Share
+		b.path = [channels]path{}
 	case fleet.StarterPart, fleet.CablePart:
 		for i := demand; i < parts; i++ {
 			keep := 0.5
@@ -144,7 +148,11 @@ func (m *model) change(b *belief, c Change) {
 			}
 			b.forget(i, keep, 0, usual[i])
 		}
+		for k := kSag; k < kinds; k++ {
+			b.path[k] = path{}
+		}
 	case fleet.ChargingPart:
+		b.path[restChannel] = path{}
 		b.restTrend, b.restDropV = 0, 0
 		b.restVar += 0.15 * 0.15
 	}
@@ -256,3 +264,29 @@ func (b *belief) rest(v float64, n int) {
 	b.restVar *= 1 - gain
 	b.restTrend = 0.85*b.restTrend + 0.15*step
 }
+
+// channels are those of the rows and the rest volts.
+const channels = int(kinds) + 1
+
+const restChannel = int(kinds)
+
+// path follows how one channel of a unit moves: fast over about a month, slow over about a year or since a part was renewed. What the
+// two differ by is news; where both stand is only what this unit is like.
+type path struct{ fast, slow, n float64 }
+
+const (
+	fastRows = 5.0
+	slowRows = 45.0
+)
+
+func (p *path) take(y, noise float64, fast, slow float64) {
+	p.n++
+	if p.n > 3 { // far values count as three spreads off, as much as it takes for three in a row to be believed
+		y = min(max(y, p.fast-3*noise), p.fast+3*noise)
+	}
+	p.fast += (y - p.fast) / min(p.n, fast)
+	p.slow += (y - p.slow) / min(p.n, slow)
+}
+
+// news is what the last month differs from the last year by.
+func (p *path) news() float64 { return p.fast - p.slow }

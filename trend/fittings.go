@@ -171,7 +171,7 @@ func (c *compressor) test(into *tested, row fleet.Test, d fleet.Date) {
 	cold := perDegree*(25-air) + chargeOnOhms*(1-s)
 	loadV := within(row.LoadV, 1, func(v float64) bool { return v >= 3 && v <= 12.8 }, bad)
 	loadShare := within(row.LoadA, 1/into.rated, func(v float64) bool { return v >= 0.1 && v <= 1.5 }, bad)
-	if drop := rest - activationV - loadV; drop > 0.1 && !math.IsNaN(loadShare) {
+	if drop := rest - loadV; drop > 0.1 && !math.IsNaN(loadShare) {
 		into.load.add(math.Log(drop/(ratedDropV*loadShare)) - cold)
 	}
 	into.ohm.add(math.Log(within(row.ResistanceMOhm, into.rated/(1000*ratedDropV), func(v float64) bool { return v > 0.1 && v < 20 }, bad)))

@@ -25,13 +25,17 @@ type Foresight struct {
 const (
 	signOne        = iota
 	signLimit      // the circuit's limit
+	signLimitHigh  // … beyond limitKneeC over the class
 	signWear       // the state, part by part
 	signWearExcess // wear beyond wearKnee
+	signWearLow    // wear below a new battery's
 	signDrift
+	signDriftHigh
 	signDemand
 	signSteep
 	signDip
 	signDelay
+	signDelayHigh
 	signDelayCold
 	signPace
 	signAmps
@@ -39,14 +43,54 @@ const (
 	signRestFalls
 	signRestDrops
 	signAge
+	signOld
 	signSlow // slow starts, failed starts and breakdowns of the last year
 	signFailed
 	signBroke
 	signNoLogger
-	signCount
+	signNews // of each channel: risen, then fallen
+	signCount = signNews + 2*int(newsChannels)
+)
+
+// Channels whose news are signs.
+var newsOf = [...]struct {
+	channel int
+	scale   float64 // what counts as 1
+}{
+	{int(kCCA), 0.05}, {int(kOhm), 0.10}, {int(kSag), 0.05}, {int(kLow), 0.05}, {int(kCurrent), 0.03}, {int(kSpeed), 0.03}, {int(kSeconds), 0.08}, {restChannel, 0.02},
+}
+
+const (
+	newsChannels = 8
+	limitKneeC   = 10.0
+	driftKnee    = 0.001
+	delayKnee    = 0.15
+	oldWeeks     = 230.0
+	// newsSure spreads of a row are what the difference of a month and a year makes by itself, about two and a half times over.
+	newsSure = 0.9
+	mostNews = 3.0
 )
 
 const wearKnee = 0.4
+
+func (m *model) news(b *belief, s *signs) {
+	for i, c := range newsOf {
+		p := &b.path[c.channel]
+		noise, least := 0.05, 8.0
+		if c.channel < int(kinds) {
+			noise = m.noise[c.channel]
+		}
+		if c.channel <= int(kOhm) {
+			least = 4
+		}
+		if p.n < least {
+			continue
+		}
+		sure := newsSure * noise
+		s[signNews+2*i] = min(mostNews, max(0, p.news()-sure)/c.scale)
+		s[signNews+2*i+1] = min(mostNews, max(0, -p.news()-sure)/c.scale)
+	}
+}
 
 // What fails without cold.
 const (
@@ -85,6 +129,12 @@ func (m *model) signsOf(b *belief, rawC float64) signs {
 	for _, st := range signState {
 		s[st.sign] += st.scale * b.x[st.part]
 	}
+	s[signLimitHigh] = max(0, rawC-m.g.MeanLimitC-limitKneeC) / 10
+	s[signWearLow] = 2 * max(0, -b.x[wear])
+	s[signDriftHigh] = 100 * max(0, b.x[drift]-m.vPop-driftKnee)
+	s[signDelayHigh] = 2 * max(0, b.x[delay]-delayKnee)
+	s[signOld] = max(0, min(m.ageAt(b.week), 520)-oldWeeks) / 104
+	m.news(b, &s)
 	if !m.t.HasLogger {
 		s[signNoLogger] = 1
 	}
@@ -115,8 +165,14 @@ func (m *model) ageAt(week int) float64 {
 // foresightPrior is what other fleets showed, with the spread between fleets: drawn together over simulated fleets of several physics.
 var foresightPrior = struct{ level, growth, levelSD, growthSD [signCount]float64 }{
 	level:    [signCount]float64{signOne: -36, signLimit: 4},
-	levelSD:  [signCount]float64{10, 3, 3, 3, 2, 3, 2, 2, 3, 2, 2, 2, 3, 2, 2, 3, 2, 2, 2, 3},
-	growthSD: [signCount]float64{4, 2, 2, 2, 2, 2, 1, 1, 2, 1, 1, 1, 2, 2, 2, 2, 1, 1, 1, 2},
+	levelSD:  [signCount]float64{signOne: 10},
+	growthSD: [signCount]float64{signOne: 4},
+}
+
+func init() {
+	for i := 1; i < signCount; i++ {
+		foresightPrior.levelSD[i], foresightPrior.growthSD[i] = 3, 2
+	}
 }
 
 func usualForesight() Foresight {

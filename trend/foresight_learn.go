@@ -23,6 +23,8 @@ type pastCase struct {
 	failed  bool // in the night after the last of nights
 	cause   fleet.Part
 	weight  float64
+	landmark int
+	extra []float64
 }
 
 // night is cold enough to matter.
@@ -59,15 +61,15 @@ func (o *hindsight) weekStart(m *model, b *belief) {
 	for i, s := range o.seasons {
 		for k := -1; k < landmarks-1; k++ {
 			if weekOf(s.From)+k*betweenLM == b.week && mondayOf(b.week) < o.asOf {
-				o.take(m, b, i, s)
+				o.take(m, b, i, s, k)
 			}
 		}
 	}
 }
 
-func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season) {
+func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season, k int) {
 	from := mondayOf(b.week)
-	c := pastCase{season: season, weight: 0.5, group: o.groups[m.t.Group]}
+	c := pastCase{season: season, weight: 0.5, landmark: k, group: o.groups[m.t.Group]}
 	end := min(s.To, o.asOf-1)
 	for _, ch := range m.t.Changes {
 		if d := mondayOf(ch.Week); (ch.Part == fleet.BatteryPart || ch.Part == fleet.StarterPart) && ch.Share > 0.4 && d > from && d+6 < end {
@@ -87,7 +89,7 @@ func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season) {
 			slow[e.Day] = true
 		}
 	}
-	seen := m.t.HasLogger && m.g.SlowSeen
+	seen := false && m.t.HasLogger && m.g.SlowSeen
 	for d := from; d <= end; d++ {
 		minC, _, known := o.weather.Day(m.t.Depot, d)
 		last := c.failed && d == end
@@ -103,6 +105,7 @@ func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season) {
 	}
 	c.days = int(end-from) + 1
 	c.outlook = m.outlook(b, "", b.week)
+	c.extra = zzExtra(m, b)
 	c.signs, c.quiet = c.outlook.signs, c.outlook.quiet
 	o.cases = append(o.cases, c)
 }
@@ -143,7 +146,9 @@ func (l *learner) learnForesight(ctx context.Context) error {
 		cases, now = append(cases, part.cases...), append(now, part.now...)
 	}
 	l.typical(now)
+	zzCases(cases)
 	l.params.Foresight = fitForesight(cases, names)
+	zzFit(cases, l.params.Foresight, names)
 	return nil
 }
 

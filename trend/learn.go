@@ -265,7 +265,7 @@ func (l *learner) levels(all *lesson) {
 	for k := range kinds {
 		// A normal surprise squared and cut at 6 has the mean 0.95.
 		wide := math.Sqrt((all.noise[k].y + 50*0.95) / (all.noise[k].n + 50) / 0.95)
-		p.Noise[k] = min(4, max(0.4, p.Noise[k]*math.Pow(wide, 0.8)))
+		p.Noise[k] = min(4, max(0.3, p.Noise[k]*math.Pow(wide, 0.8)))
 	}
 }
 

@@ -19,24 +19,52 @@ const (
 	kinds
 )
 
-// spread of one row and, for the rows of cranks, what a week's mean never gets below however many they are, since the circuit errs alike in all.
-var spread = [kinds]struct{ row, floor float64 }{
-	{0.07, 0}, {0.12, 0}, {0.15, 0}, {0.09, 0.05}, {0.15, 0.06}, {0.06, 0.04}, {0.06, 0.04}, {0.45, 0.15},
-}
+// spread of one row of a test, and of a week's cranks where the unit's own cannot be told.
+var spread = [kinds]float64{0.07, 0.12, 0.15, 0.12, 0.12, 0.06, 0.06, 0.25}
 
 // ownPart is how a unit reads off its class in a channel.
 var ownPart = [kinds]int{wear, wear, wear, demand, dip, amps, pace, delay}
 
-const medianWaste = 1.57 // variance of a median over that of a mean, normal rows
-
-func (m *model) variance(k kind, n int) float64 {
-	s := spread[k]
-	f := m.p.Noise[k]
-	waste := medianWaste
-	if k <= kOhm {
-		waste = 1
+// noiseOf is the spread of a unit's weekly rows in each channel, from how they differ week by week once the class's curve is taken out, as
+// if ten rows of the usual spread had been seen before. Differences beyond three times the mean count as that.
+func (m *model) noiseOf() (sd [kinds]float64) {
+	const before = 10
+	for k := range kinds {
+		sd[k] = spread[k]
+		if k < kSag {
+			continue
+		}
+		var sum, n float64
+		for range 2 {
+			far := math.Inf(1)
+			if n > 0 {
+				far = 3 * sum / n
+			}
+			sum, n = 0, 0
+			last, lastWeek := 0.0, -9
+			for i := range m.t.Weeks {
+				w := &m.t.Weeks[i]
+				y := w.yOf(k)
+				if y.N == 0 {
+					continue
+				}
+				v := y.Y - m.g.Channel[k].Curve.at(w.TemperatureC)
+				if w.Week-lastWeek <= 2 {
+					sum, n = sum+min(math.Abs(v-last), far), n+1
+				}
+				last, lastWeek = v, w.Week
+			}
+		}
+		// A normal difference of two rows has the mean size 2σ/√π.
+		usual := 2 * spread[k] / math.SqrtPi
+		sd[k] = (sum + before*usual) / (n + before) * math.SqrtPi / 2
 	}
-	return f * f * (s.floor*s.floor + waste*s.row*s.row/float64(max(1, n)))
+	return sd
+}
+
+func (m *model) variance(k kind) float64 {
+	f := m.p.Noise[k] * m.noise[k]
+	return f * f
 }
 
 // predicted is what the belief says of a row, with slopes.

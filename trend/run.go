@@ -57,6 +57,7 @@ func (m *model) step(c *cursor, o observer) {
 	}
 	if row != nil && row.Rest.N > 0 {
 		b.rest(row.Rest.Y, row.Rest.N)
+		b.path[restChannel].take(row.Rest.Y, 0.05, fastRows, slowRows)
 		b.restDropV = 0.9*b.restDropV + 0.1*(row.Rest.Y-row.RestLowV)
 	}
 	for ; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week; c.test++ {
@@ -116,13 +117,14 @@ func (m *model) testRow(b *belief, r *TestRow, o observer) {
 			continue
 		}
 		want := m.predictTest(b, r, k)
-		variance := m.variance(k, 1)
+		variance := m.variance(k)
 		if y.N < m.t.Positions {
 			variance += 0.08 * 0.08 // the other battery was not looked at
 		}
 		if o != nil {
 			o.row(m, b, k, r.Device, y.Y, want, variance, 25)
 		}
+		b.path[k].take(y.Y-(want.mean-want.h[wear]*b.x[wear]), m.noise[k], 2, 10)
 		b.open(k, b.update(y.Y, want.mean, &want.h, variance))
 	}
 }
@@ -139,10 +141,11 @@ func (m *model) weekRow(b *belief, w *WeekRow, o observer) {
 			continue
 		}
 		want := m.predictWeek(b, w, k)
-		variance := m.variance(k, y.N)
+		variance := m.variance(k)
 		if o != nil {
 			o.row(m, b, k, "", y.Y, want, variance, w.TemperatureC)
 		}
+		b.path[k].take(y.Y-(want.mean-want.h[wear]*b.x[wear]-b.x[ownPart[k]]), m.noise[k], fastRows, slowRows)
 		b.open(k, b.update(y.Y, want.mean, &want.h, variance))
 	}
 }
@@ -188,14 +191,14 @@ func (m *model) startlingly(c *cursor) bool {
 		return (y - want.mean) / math.Sqrt(s)
 	}
 	if t := m.t; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week {
-		if r := &t.Tests[c.test]; r.CCA.N > 0 && surprise(r.CCA.Y, m.variance(kCCA, 1), m.predictTest(&c.belief, r, kCCA)) > far {
+		if r := &t.Tests[c.test]; r.CCA.N > 0 && surprise(r.CCA.Y, m.variance(kCCA), m.predictTest(&c.belief, r, kCCA)) > far {
 			return true
 		}
 	}
 	if t := m.t; c.row < len(t.Weeks) && t.Weeks[c.row].Week <= c.week {
 		w := &t.Weeks[c.row]
 		for _, k := range [...]kind{kSag, kLow} {
-			if y := w.yOf(k); y.N > 0 && surprise(y.Y, m.variance(k, y.N), m.predictWeek(&c.belief, w, k)) < -far {
+			if y := w.yOf(k); y.N > 0 && surprise(y.Y, m.variance(k), m.predictWeek(&c.belief, w, k)) < -far {
 				return true
 			}
 		}

@@ -70,5 +70,5 @@ func (s State) TypicalCrankV(temperatureC float64, lowest bool) float64 {
 		return s.RestV / (1 + ratio) * float64(m.t.Series)
 	}
 	drop := ratedDropV * oilDemand(temperatureC+m.t.OilOffsetC) * math.Exp(m.logF+g.Channel[kSag].Curve.at(temperatureC)+m.p.OnWear[kSag]*g.Typical[wear]+g.Typical[demand]+cold)
-	return (s.RestV - activationV - drop) * float64(m.t.Series)
+	return (s.RestV - drop) * float64(m.t.Series)
 }
