@@ -63,7 +63,7 @@ type model struct {
 	circuit *circuit
 	logF    float64
 	vPop    float64
-	noise   [kinds]float64
+	noise   [channels]float64
 }
 
 func newModel(t *Track, p *Params) *model {
@@ -152,7 +152,7 @@ func (m *model) change(b *belief, c Change) {
 			b.path[k] = path{}
 		}
 	case fleet.ChargingPart:
-		b.path[restChannel] = path{}
+		b.path[restChannel], b.path[testRestChannel] = path{}, path{}
 		b.restTrend, b.restDropV = 0, 0
 		b.restVar += 0.15 * 0.15
 	}
@@ -266,9 +266,11 @@ func (b *belief) rest(v float64, n int) {
 }
 
 // channels are those of the rows and the rest volts.
-const channels = int(kinds) + 1
-
-const restChannel = int(kinds)
+const (
+	restChannel     = int(kinds) // before the first crank of a day
+	testRestChannel = int(kinds) + 1
+	channels        = int(kinds) + 2
+)
 
 // path follows how one channel of a unit moves: fast over about a month, slow over about a year or since a part was renewed. What the
 // two differ by is news; where both stand is only what this unit is like.

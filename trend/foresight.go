@@ -17,7 +17,6 @@ type Foresight struct {
 
 	StartSDC, GrowSDC float64 // spread of the limit at once, and what half a year adds
 	NightSDC          float64 // of one morning about the limit
-	SlowC             float64 // starts are slow this much above the limit
 	Failures, Seasons int     // learned from
 }
 
@@ -48,7 +47,7 @@ const (
 	signFailed
 	signBroke
 	signNoLogger
-	signNews // of each channel: risen, then fallen
+	signNews  // of each channel: risen, then fallen
 	signCount = signNews + 2*int(newsChannels)
 )
 
@@ -57,17 +56,17 @@ var newsOf = [...]struct {
 	channel int
 	scale   float64 // what counts as 1
 }{
-	{int(kCCA), 0.05}, {int(kOhm), 0.10}, {int(kSag), 0.05}, {int(kLow), 0.05}, {int(kCurrent), 0.03}, {int(kSpeed), 0.03}, {int(kSeconds), 0.08}, {restChannel, 0.02},
+	{int(kCCA), 0.05}, {int(kOhm), 0.10}, {int(kSag), 0.05}, {int(kLow), 0.05}, {int(kCurrent), 0.03}, {int(kSpeed), 0.03}, {int(kSeconds), 0.08}, {restChannel, 0.02}, {testRestChannel, 0.02},
 }
 
 const (
-	newsChannels = 8
+	newsChannels = 9
 	limitKneeC   = 10.0
 	driftKnee    = 0.001
 	delayKnee    = 0.15
 	oldWeeks     = 230.0
-	// newsSure spreads of a row are what the difference of a month and a year makes by itself, about two and a half times over.
-	newsSure = 0.9
+	// newsSure spreads of a row are what the difference of a month and a year makes by itself, about twice over.
+	newsSure = 0.7
 	mostNews = 3.0
 )
 
@@ -76,11 +75,8 @@ const wearKnee = 0.4
 func (m *model) news(b *belief, s *signs) {
 	for i, c := range newsOf {
 		p := &b.path[c.channel]
-		noise, least := 0.05, 8.0
-		if c.channel < int(kinds) {
-			noise = m.noise[c.channel]
-		}
-		if c.channel <= int(kOhm) {
+		noise, least := m.noise[c.channel], 8.0
+		if c.channel <= int(kOhm) || c.channel == testRestChannel {
 			least = 4
 		}
 		if p.n < least {
@@ -160,24 +156,4 @@ func (m *model) ageAt(week int) float64 {
 		}
 	}
 	return max(0, age)
-}
-
-// foresightPrior is what other fleets showed, with the spread between fleets: drawn together over simulated fleets of several physics.
-var foresightPrior = struct{ level, growth, levelSD, growthSD [signCount]float64 }{
-	level:    [signCount]float64{signOne: -36, signLimit: 4},
-	levelSD:  [signCount]float64{signOne: 10},
-	growthSD: [signCount]float64{signOne: 4},
-}
-
-func init() {
-	for i := 1; i < signCount; i++ {
-		foresightPrior.levelSD[i], foresightPrior.growthSD[i] = 3, 2
-	}
-}
-
-func usualForesight() Foresight {
-	return Foresight{
-		Level: foresightPrior.level, Growth: foresightPrior.growth, Quiet: [quietCount]float64{math.Log(1.0 / 3650), 1.5, 0, 0},
-		StartSDC: 4, GrowSDC: 4, NightSDC: 2.5, SlowC: 5, Group: map[string]float64{},
-	}
 }

@@ -6,112 +6,13 @@ import (
 	"math"
 	"slices"
 
+	"golang.org/x/sync/errgroup"
 	"gonum.org/v1/gonum/mat"
 
 	"rimeyard/internal/fleet"
 )
 
-// pastCase is one unit on one day in a past season, with how that season went on.
-type pastCase struct {
-	outlook Outlook
-	signs   signs
-	quiet   [quietCount]float64
-	group   int
-	season  int
-	nights  []night
-	days    int  // until failure, removal or the season's end
-	failed  bool // in the night after the last of nights
-	cause   fleet.Part
-	weight  float64
-	landmark int
-	extra []float64
-}
-
-// night is cold enough to matter.
-type night struct {
-	lowC, halfYears, starts float64
-	slow, seen              bool // a slow start; slow ones are reported at all
-}
-
-const (
-	mildC      = 15.0 // nights above it never decide a start
-	landmarks  = 4
-	betweenLM  = 8 // weeks
-	shortTrack = 13
-)
-
-// hindsight collects past cases while a track is filtered.
-type hindsight struct {
-	seasons []fleet.Season
-	weather Weather
-	asOf    fleet.Date
-	cases   []pastCase
-	now     []vector // of each unit, on the as-of date
-	groups  map[string]int
-}
-
-func (o *hindsight) row(*model, *belief, kind, string, float64, predicted, float64, float64) {}
-func (o *hindsight) starts(*model, *belief, *WeekRow, []Event)                               {}
-
-// weekStart implements observer.
-func (o *hindsight) weekStart(m *model, b *belief) {
-	if b.week < m.t.FirstWeek+shortTrack {
-		return
-	}
-	for i, s := range o.seasons {
-		for k := -1; k < landmarks-1; k++ {
-			if weekOf(s.From)+k*betweenLM == b.week && mondayOf(b.week) < o.asOf {
-				o.take(m, b, i, s, k)
-			}
-		}
-	}
-}
-
-func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season, k int) {
-	from := mondayOf(b.week)
-	c := pastCase{season: season, weight: 0.5, landmark: k, group: o.groups[m.t.Group]}
-	end := min(s.To, o.asOf-1)
-	for _, ch := range m.t.Changes {
-		if d := mondayOf(ch.Week); (ch.Part == fleet.BatteryPart || ch.Part == fleet.StarterPart) && ch.Share > 0.4 && d > from && d+6 < end {
-			end = d + 6
-			break
-		}
-	}
-	for _, f := range m.t.Breakdowns {
-		if f.Day >= from && f.Day <= end+7 && f.Day < o.asOf {
-			c.failed, c.cause, end = true, f.Cause, f.Day
-			break
-		}
-	}
-	slow := map[fleet.Date]bool{}
-	for i := range m.t.Events {
-		if e := &m.t.Events[i]; e.FromRow && !e.Failed && e.Day >= from && e.Day <= end {
-			slow[e.Day] = true
-		}
-	}
-	seen := false && m.t.HasLogger && m.g.SlowSeen
-	for d := from; d <= end; d++ {
-		minC, _, known := o.weather.Day(m.t.Depot, d)
-		last := c.failed && d == end
-		if !known && !last {
-			continue
-		}
-		if low := minC + m.t.NightOffsetC; known && low < mildC || last {
-			if !known {
-				low = 5
-			}
-			c.nights = append(c.nights, night{low, float64(d-from) / 182, m.t.StartsPerDay, slow[d], seen})
-		}
-	}
-	c.days = int(end-from) + 1
-	c.outlook = m.outlook(b, "", b.week)
-	c.extra = zzExtra(m, b)
-	c.signs, c.quiet = c.outlook.signs, c.outlook.quiet
-	o.cases = append(o.cases, c)
-}
-
-const pastSeasons = 4
-
+// learnForesight filters every track once more and looks back from days in past seasons.
 func (l *learner) learnForesight(ctx context.Context) error {
 	if len(l.tracks) == 0 {
 		return nil
@@ -146,9 +47,8 @@ func (l *learner) learnForesight(ctx context.Context) error {
 		cases, now = append(cases, part.cases...), append(now, part.now...)
 	}
 	l.typical(now)
-	zzCases(cases)
-	l.params.Foresight = fitForesight(cases, names)
-	zzFit(cases, l.params.Foresight, names)
+	l.params.Foresight = fitForesight(cases, names, &l.prior, l.workers)
+	l.params.Causes = learnCauses(cases, &l.prior.Causes, l.prior.CausesSD)
 	return nil
 }
 
@@ -180,44 +80,40 @@ const (
 	atStartSD = 2 * signCount
 	atGrowSD  = atStartSD + 1
 	atNightSD = atStartSD + 2
-	atSlow    = atStartSD + 3
-	atQuiet   = atStartSD + 4
+	atQuiet   = atStartSD + 3
 	atGroup   = atQuiet + quietCount
 )
 
 type foresightFit struct {
-	cases []pastCase
-	at    []float64
-	prior []float64
-	sd    []float64
+	cases     []pastCase
+	workers   int
+	prior, sd []float64
 }
 
-func fitForesight(cases []pastCase, names []string) Foresight {
-	f := foresightFit{cases: cases}
-	usual := usualForesight()
+func fitForesight(cases []pastCase, names []string, p *Prior, workers int) Foresight {
+	f := foresightFit{cases: thinned(cases), workers: workers}
 	add := func(mean, sd float64) { f.prior, f.sd = append(f.prior, mean), append(f.sd, sd) }
 	for i := range signCount {
-		add(usual.Level[i], foresightPrior.levelSD[i])
+		add(p.Level[i], p.LevelSD[i])
 	}
 	for i := range signCount {
-		add(usual.Growth[i], foresightPrior.growthSD[i])
+		add(p.Growth[i], p.GrowthSD[i])
 	}
-	add(math.Log(usual.StartSDC), 0.4)
-	add(math.Log(usual.GrowSDC), 0.4)
-	add(math.Log(usual.NightSDC), 0.4)
-	add(math.Log(usual.SlowC), 0.4)
-	for i, sd := range [quietCount]float64{1, 1, 0.3, 0.5} {
-		add(usual.Quiet[i], sd)
+	for _, v := range p.LogSD {
+		add(v, p.LogSDSD)
+	}
+	for i := range quietCount {
+		add(p.Quiet[i], p.QuietSD[i])
 	}
 	for range names {
-		add(0, 4)
+		add(0, 2)
 	}
 	at := maximise(f.prior, f.sd, f.score)
 	out := Foresight{Group: map[string]float64{}}
 	copy(out.Level[:], at[atLevel:])
 	copy(out.Growth[:], at[atGrowth:])
 	copy(out.Quiet[:], at[atQuiet:])
-	out.StartSDC, out.GrowSDC, out.NightSDC, out.SlowC = math.Exp(at[atStartSD]), math.Exp(at[atGrowSD]), math.Exp(at[atNightSD]), math.Exp(at[atSlow])
+	out.StartSDC, out.GrowSDC, out.NightSDC = math.Exp(at[atStartSD]), math.Exp(at[atGrowSD]), math.Exp(at[atNightSD])
 	for i, name := range names {
 		out.Group[name] = at[atGroup+i]
 	}
@@ -265,46 +161,84 @@ func maximise(prior, sd []float64, score func(at []float64, slopes bool) (float6
 	return at
 }
 
+// caseChunk is how many cases' sums are taken together; fixed, so that sums do not depend on the number of workers.
+const caseChunk = 512
+
+// partial is what some cases add to the log posterior, its gradient and information.
+type partial struct {
+	value      float64
+	grad, hess []float64
+}
+
 func (f *foresightFit) score(at []float64, slopes bool) (value float64, grad []float64, info *mat.SymDense) {
 	n := len(at)
-	grad = make([]float64, n)
-	hess := make([]float64, n*n)
+	parts := make([]partial, (len(f.cases)+caseChunk-1)/caseChunk)
+	var group errgroup.Group
+	group.SetLimit(max(1, f.workers))
+	for i := range parts {
+		group.Go(func() error {
+			parts[i] = sumCases(f.cases[i*caseChunk:min(len(f.cases), (i+1)*caseChunk)], at, slopes)
+			return nil
+		})
+	}
+	_ = group.Wait() // no part can fail
+	grad, hess := make([]float64, n), make([]float64, n*n)
 	for i := range at {
 		off := (at[i] - f.prior[i]) / f.sd[i]
 		value -= off * off / 2
 		grad[i] = -off / f.sd[i]
 		hess[i*n+i] = 1 / (f.sd[i] * f.sd[i])
 	}
-	own := make([]float64, atGroup+1)
-	slot := make([]int, atGroup+1)
-	for i := range atGroup {
-		slot[i] = i
-	}
-	for i := range f.cases {
-		c := &f.cases[i]
-		slot[atGroup] = atGroup + c.group
-		v := c.logLik(at, own, slopes)
-		value += c.weight * v
-		if !slopes {
-			continue
+	for _, p := range parts {
+		value += p.value
+		for i, g := range p.grad {
+			grad[i] += g
 		}
-		for a, sa := range slot {
-			ga := c.weight * own[a]
-			grad[sa] += ga
-			for b, sb := range slot {
-				hess[sa*n+sb] += ga * own[b]
-			}
+		for i, h := range p.hess {
+			hess[i] += h
 		}
 	}
 	return value, grad, mat.NewSymDense(n, hess)
 }
 
-// reach is one node's log likelihood of the nights so far and its slopes in the limit, in the circuit's share of it, in growth, and in ln of
-// the spreads and of how far above the limit starts are slow.
-type reach struct{ log, limit, raw, growth, start, grow, night, slow float64 }
+func sumCases(cases []pastCase, at []float64, slopes bool) (p partial) {
+	n := len(at)
+	if slopes {
+		p.grad, p.hess = make([]float64, n), make([]float64, n*n)
+	}
+	own := make([]float64, atGroup+1)
+	used := make([]int, 0, len(own))
+	for i := range cases {
+		c := &cases[i]
+		p.value += c.weight * c.logLik(at, own, slopes)
+		if !slopes {
+			continue
+		}
+		slot := func(k int) int {
+			if k == atGroup {
+				return atGroup + c.group
+			}
+			return k
+		}
+		used = used[:0] // most signs are 0, so most slopes are
+		for k, g := range own {
+			if g != 0 {
+				used = append(used, k)
+				p.grad[slot(k)] += c.weight * g
+			}
+		}
+		for _, a := range used {
+			row := p.hess[slot(a)*n:]
+			for _, b := range used {
+				row[slot(b)] += c.weight * own[a] * own[b]
+			}
+		}
+	}
+	return p
+}
 
-// straySlow is the chance of a slow start that no cold explains (from memory).
-const straySlow = 0.002
+// reach is one node's log survival and its slopes in the limit, in the circuit's share of it, in growth, and in ln of the three spreads.
+type reach struct{ log, limit, raw, growth, start, grow, night float64 }
 
 // logLik of one case, with slopes.
 func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
@@ -321,8 +255,6 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 	}
 	rate := math.Exp(min(quiet, -2))
 	start2, grow2, sigma := math.Exp(2*at[atStartSD]), math.Exp(2*at[atGrowSD]), math.Exp(at[atNightSD])
-	slowC := math.Exp(at[atSlow])
-	above := slowC / sigma
 	var before, after [nodes]reach
 	last := len(c.nights) - 1
 	for i := range c.nights {
@@ -330,53 +262,32 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 		raw, sd := c.outlook.at(nt.halfYears)
 		m := at[atLevel+signLimit]*raw/10 + level + growth*nt.halfYears
 		s := math.Sqrt(sd*sd + start2 + grow2*nt.halfYears)
-		deciding := c.failed && i == last
-		if deciding {
+		if c.failed && i == last {
 			before = after
 		}
-		extra := 0.0
-		if nt.seen && !deciding {
-			extra = above
-		}
-		if !nt.slow && (m+normalNodes[nodes-1].z*s-nt.lowC)/sigma+extra < -cdfEnd {
-			continue
-		}
-		for j := range normalNodes {
+		for j := nodes - 1; j >= 0; j-- {
 			z := normalNodes[j].z
-			k := (m+z*s-nt.lowC)/sigma + extra
+			k := (m + z*s - nt.lowC) / sigma
+			if k < -cdfEnd {
+				break // the nodes below are surer still
+			}
+			alive := max(1-tabulatedCDF(k), 1e-9)
 			r := &after[j]
-			var h, hk, hs float64 // slopes in k, in ln σ, in ln w
-			if nt.slow && nt.seen && !deciding {
-				p := straySlow + tabulatedCDF(k) - tabulatedCDF(k-above)
-				r.log += math.Log(p)
-				if slopes {
-					a, b := normalPDF(k)/p, normalPDF(k-above)/p
-					h, hk, hs = a-b, -a*k+b*(k-above), a*above
-				}
-			} else {
-				if k < -cdfEnd {
-					continue
-				}
-				alive := max(1-tabulatedCDF(k), 1e-9)
-				r.log += nt.starts * math.Log(alive)
-				if slopes {
-					a := nt.starts * normalPDF(k) / alive
-					if k > 5 {
-						a = nt.starts * k
-					}
-					h, hk, hs = -a, a*k, -a*extra
-				}
+			r.log += nt.starts * math.Log(alive)
+			if !slopes {
+				continue
 			}
-			if slopes {
-				h /= sigma
-				r.limit += h
-				r.raw += h * raw / 10
-				r.growth += h * nt.halfYears
-				r.start += h * z * start2 / s
-				r.grow += h * z * grow2 * nt.halfYears / s
-				r.night += hk
-				r.slow += hs
+			h := nt.starts * normalPDF(k) / alive
+			if k > cdfEnd {
+				h = nt.starts * k
 			}
+			r.night += h * k
+			h /= -sigma
+			r.limit += h
+			r.raw += h * raw / 10
+			r.growth += h * nt.halfYears
+			r.start += h * z * start2 / s
+			r.grow += h * z * grow2 * nt.halfYears / s
 		}
 	}
 	days := float64(c.days)
@@ -413,11 +324,11 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 }
 
 func (r reach) times(f float64) reach {
-	return reach{r.log * f, r.limit * f, r.raw * f, r.growth * f, r.start * f, r.grow * f, r.night * f, r.slow * f}
+	return reach{r.log * f, r.limit * f, r.raw * f, r.growth * f, r.start * f, r.grow * f, r.night * f}
 }
 
 func (r reach) plus(o reach) reach {
-	return reach{r.log + o.log, r.limit + o.limit, r.raw + o.raw, r.growth + o.growth, r.start + o.start, r.grow + o.grow, r.night + o.night, r.slow + o.slow}
+	return reach{r.log + o.log, r.limit + o.limit, r.raw + o.raw, r.growth + o.growth, r.start + o.start, r.grow + o.grow, r.night + o.night}
 }
 
 // gather weighs the nodes: survival and its slopes.
@@ -436,13 +347,9 @@ func (c *pastCase) spreadSlopes(own []float64, g reach, f, byQuiet float64) {
 		own[atGrowth+i] = f * g.growth * x
 	}
 	own[atLevel+signLimit] = f * g.raw
-	own[atStartSD], own[atGrowSD], own[atNightSD], own[atSlow] = f*g.start, f*g.grow, f*g.night, f*g.slow
+	own[atStartSD], own[atGrowSD], own[atNightSD] = f*g.start, f*g.grow, f*g.night
 	for i, x := range c.quiet {
 		own[atQuiet+i] = byQuiet * x
 	}
 	own[atGroup] = f * g.limit
 }
-
-// BookWeight is how much of a season's chance goes by the fleet's breakdown book instead of by a unit's own readings when blame is
-// laid.
-const BookWeight = 0.02

@@ -15,7 +15,12 @@ import (
 // levels, testers' errors, spreads and cold limits are moved to where the surprises say. Order of tracks and number of
 // workers do not matter. It ends early only when ctx does.
 func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (Params, error) {
-	l := learner{tracks: slices.Clone(tracks), weather: weather, workers: max(1, workers), params: defaultParams()}
+	return LearnFrom(ctx, tracks, weather, workers, taught)
+}
+
+// LearnFrom is Learn from another prior than what simulated fleets taught.
+func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int, prior Prior) (Params, error) {
+	l := learner{tracks: slices.Clone(tracks), weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior)}
 	slices.SortStableFunc(l.tracks, func(a, b Track) int { return cmp.Compare(a.Unit, b.Unit) })
 	var lives []Life
 	for i := range l.tracks {
@@ -50,6 +55,7 @@ type learner struct {
 	tracks  []Track
 	weather Weather
 	workers int
+	prior   Prior
 	params  Params
 }
 
@@ -167,7 +173,7 @@ func (l *lesson) add(o *lesson) {
 }
 
 // row implements observer.
-func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want predicted, variance, temperatureC float64) {
+func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want predicted, variance float64) {
 	s := variance + b.along(&want.h)
 	sd := math.Sqrt(s)
 	off := min(max(y-want.mean, -3*sd), 3*sd)

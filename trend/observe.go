@@ -26,40 +26,68 @@ var spread = [kinds]float64{0.07, 0.12, 0.15, 0.12, 0.12, 0.06, 0.06, 0.25}
 var ownPart = [kinds]int{wear, wear, wear, demand, dip, amps, pace, delay}
 
 // noiseOf is the spread of a unit's weekly rows in each channel, from how they differ week by week once the class's curve is taken out, as
-// if ten rows of the usual spread had been seen before. Differences beyond three times the mean count as that.
-func (m *model) noiseOf() (sd [kinds]float64) {
-	const before = 10
+// if ten rows of the usual spread had been seen before.
+func (m *model) noiseOf() (sd [channels]float64) {
 	for k := range kinds {
 		sd[k] = spread[k]
-		if k < kSag {
-			continue
-		}
-		var sum, n float64
-		for range 2 {
-			far := math.Inf(1)
-			if n > 0 {
-				far = 3 * sum / n
-			}
-			sum, n = 0, 0
-			last, lastWeek := 0.0, -9
-			for i := range m.t.Weeks {
-				w := &m.t.Weeks[i]
-				y := w.yOf(k)
-				if y.N == 0 {
-					continue
-				}
-				v := y.Y - m.g.Channel[k].Curve.at(w.TemperatureC)
-				if w.Week-lastWeek <= 2 {
-					sum, n = sum+min(math.Abs(v-last), far), n+1
-				}
-				last, lastWeek = v, w.Week
-			}
-		}
-		// A normal difference of two rows has the mean size 2σ/√π.
-		usual := 2 * spread[k] / math.SqrtPi
-		sd[k] = (sum + before*usual) / (n + before) * math.SqrtPi / 2
 	}
+	for k := kSag; k < kinds; k++ {
+		d := differences{usual: spread[k]}
+		for pass := range 2 {
+			d.begin(pass)
+			for i := range m.t.Weeks {
+				if w := &m.t.Weeks[i]; w.yOf(k).N > 0 {
+					d.take(w.Week, w.yOf(k).Y-m.g.Channel[k].Curve.at(w.TemperatureC), 2)
+				}
+			}
+		}
+		sd[k] = d.spread()
+	}
+	rest, tests := differences{usual: 0.04}, differences{usual: 0.04}
+	for pass := range 2 {
+		rest.begin(pass)
+		tests.begin(pass)
+		for i := range m.t.Weeks {
+			if w := &m.t.Weeks[i]; w.Rest.N > 0 {
+				rest.take(w.Week, w.Rest.Y, 2)
+			}
+		}
+		for i := range m.t.Tests {
+			if r := &m.t.Tests[i]; r.Rest.N > 0 {
+				tests.take(r.Week, r.Rest.Y, 20)
+			}
+		}
+	}
+	sd[restChannel], sd[testRestChannel] = rest.spread(), tests.spread()
 	return sd
+}
+
+// differences gathers how rows that lie close to each other differ. Those beyond three times the mean count as that.
+type differences struct {
+	usual, sum, n, far, last float64
+	week                     int
+}
+
+func (d *differences) begin(pass int) {
+	d.far = math.Inf(1)
+	if pass > 0 && d.n > 0 {
+		d.far = 3 * d.sum / d.n
+	}
+	d.sum, d.n, d.week = 0, 0, -1000
+}
+
+func (d *differences) take(week int, y float64, near int) {
+	if week-d.week <= near {
+		d.sum += min(math.Abs(y-d.last), d.far)
+		d.n++
+	}
+	d.last, d.week = y, week
+}
+
+// spread is that of one row: a normal difference of two has the mean size 2σ/√π.
+func (d *differences) spread() float64 {
+	const before = 10
+	return (d.sum + before*2*d.usual/math.SqrtPi) / (d.n + before) * math.SqrtPi / 2
 }
 
 func (m *model) variance(k kind) float64 {

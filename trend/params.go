@@ -13,11 +13,15 @@ type Params struct {
 	OnWear       [kinds]float64         // how much of a battery's wear shows in each channel of cranks
 	Noise        [kinds]float64         // factor on the spread of each kind of row
 	Shares       map[fleet.Part]float64 // of breakdowns, by cause
-	Blame        map[fleet.Part]float64 // factor on what a part's repair would save, so that blame in past seasons matches the breakdown book
-	Life         Weibull                // weeks a battery lasts
+	Causes       Causes
+	Shown        Shown
+	Life         Weibull // weeks a battery lasts
 	MeanAgeWeeks float64
 	Foresight    Foresight
 }
+
+// Shown moves and widens the cold limit that people read.
+type Shown struct{ ShiftC, Widen float64 }
 
 // Group is what units of one class, fuel and voltage share.
 type Group struct {
@@ -39,15 +43,15 @@ type Channel struct {
 	Curve curve
 }
 
-func defaultParams() Params {
+func defaultParams(prior *Prior) Params {
 	return Params{
 		Groups: map[string]Group{}, Devices: map[string]float64{}, Drift: map[fleet.DepotID]float64{},
 		DriftPerWeek: 0.003, OnWear: [kinds]float64{kSag: 0.9, kLow: 0.9, kSpeed: -0.2, kCurrent: -0.1, kSeconds: 0.3},
 		Noise:     [kinds]float64{1, 1, 1, 1, 1, 1, 1, 1},
-		Foresight: usualForesight(),
+		Foresight: prior.foresight(),
 		Shares:    map[fleet.Part]float64{fleet.BatteryPart: 0.50, fleet.StarterPart: 0.15, fleet.CablePart: 0.12, fleet.ChargingPart: 0.15, fleet.ControlPart: 0.08},
-		Blame:     map[fleet.Part]float64{fleet.BatteryPart: 1, fleet.StarterPart: 1, fleet.CablePart: 1, fleet.ChargingPart: 1, fleet.ControlPart: 1},
-		Life:      Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
+		Causes:    prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden},
+		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
 }
 

@@ -8,7 +8,7 @@ import (
 
 // observer is told of every row before it is taken in: what it read, what was expected. Learning listens; an estimate does not.
 type observer interface {
-	row(m *model, b *belief, k kind, device string, y float64, want predicted, variance, temperatureC float64)
+	row(m *model, b *belief, k kind, device string, y float64, want predicted, variance float64)
 	weekStart(m *model, b *belief)
 }
 
@@ -57,7 +57,7 @@ func (m *model) step(c *cursor, o observer) {
 	}
 	if row != nil && row.Rest.N > 0 {
 		b.rest(row.Rest.Y, row.Rest.N)
-		b.path[restChannel].take(row.Rest.Y, 0.05, fastRows, slowRows)
+		b.path[restChannel].take(row.Rest.Y, m.noise[restChannel], fastRows, slowRows)
 		b.restDropV = 0.9*b.restDropV + 0.1*(row.Rest.Y-row.RestLowV)
 	}
 	for ; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week; c.test++ {
@@ -85,11 +85,14 @@ func (m *model) repaired(c *cursor, cause fleet.Part) {
 	}
 }
 
+// slowAboveC is how far above its limit a unit begins to start slowly (from memory).
+const slowAboveC = 5.0
+
 func (m *model) outcomes(b *belief, row *WeekRow, events []Event) {
 	if row != nil && row.To > row.From && !math.IsNaN(row.ColdestC) {
 		offset := 0.0
 		if m.g.SlowSeen {
-			offset = m.p.Foresight.SlowC
+			offset = slowAboveC
 		}
 		m.learnFrom(b, row.ColdestC, offset, false, 1)
 	}
@@ -99,7 +102,7 @@ func (m *model) outcomes(b *belief, row *WeekRow, events []Event) {
 		case e.Failed:
 			m.learnFrom(b, e.TemperatureC, 0, true, e.Weight)
 		default:
-			m.learnFrom(b, e.TemperatureC, m.p.Foresight.SlowC, true, e.Weight)
+			m.learnFrom(b, e.TemperatureC, slowAboveC, true, e.Weight)
 		}
 	}
 }
@@ -107,12 +110,13 @@ func (m *model) outcomes(b *belief, row *WeekRow, events []Event) {
 func (m *model) testRow(b *belief, r *TestRow, o observer) {
 	if r.Rest.N > 0 {
 		b.rest(r.Rest.Y, 1)
+		b.path[testRestChannel].take(r.Rest.Y, m.noise[testRestChannel], 2, 10)
 	}
 	for k := kCCA; k <= kOhm; k++ {
 		y := r.yOf(k)
 		if y.N == 0 || (k == kOhm && !m.knows("ohm "+r.Device)) {
 			if y.N > 0 && o != nil {
-				o.row(m, b, k, r.Device, y.Y, m.predictTest(b, r, k), 0.3, 25)
+				o.row(m, b, k, r.Device, y.Y, m.predictTest(b, r, k), 0.3)
 			}
 			continue
 		}
@@ -122,7 +126,7 @@ func (m *model) testRow(b *belief, r *TestRow, o observer) {
 			variance += 0.08 * 0.08 // the other battery was not looked at
 		}
 		if o != nil {
-			o.row(m, b, k, r.Device, y.Y, want, variance, 25)
+			o.row(m, b, k, r.Device, y.Y, want, variance)
 		}
 		b.path[k].take(y.Y-(want.mean-want.h[wear]*b.x[wear]), m.noise[k], 2, 10)
 		b.open(k, b.update(y.Y, want.mean, &want.h, variance))
@@ -143,7 +147,7 @@ func (m *model) weekRow(b *belief, w *WeekRow, o observer) {
 		want := m.predictWeek(b, w, k)
 		variance := m.variance(k)
 		if o != nil {
-			o.row(m, b, k, "", y.Y, want, variance, w.TemperatureC)
+			o.row(m, b, k, "", y.Y, want, variance)
 		}
 		b.path[k].take(y.Y-(want.mean-want.h[wear]*b.x[wear]-b.x[ownPart[k]]), m.noise[k], fastRows, slowRows)
 		b.open(k, b.update(y.Y, want.mean, &want.h, variance))

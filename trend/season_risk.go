@@ -4,8 +4,6 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/integrate/quad"
-
-	"rimeyard/internal/fleet"
 )
 
 // nodes of the Gauss–Hermite rule over the doubt about the cold limit. They are fixed, so colder nights
@@ -23,7 +21,7 @@ var normalNodes = func() (n [nodes]node) {
 	return n
 }()
 
-// Outlook is where the cold limit will lie in the weeks to come, if nothing is done or if one part is put right.
+// Outlook is where the cold limit will lie in the weeks to come, if nothing is done.
 type Outlook struct {
 	rawC, sdC   [3]float64 // the circuit's limit less the class's, and the filter's doubt, now and 13 and 26 weeks on
 	signs       signs
@@ -40,32 +38,17 @@ type Outlook struct {
 var outlookWeeks = [3]float64{0, 13, 26}
 
 // Outlook projects the state: wear grows by its drift, faster once it is large, rest volts follow a falling trend for ten weeks
-// at most; what past seasons taught comes on top. With healthy set to a part, that part is as good as new.
-func (s State) Outlook(healthy fleet.Part) Outlook {
-	o := s.model.outlook(&s.belief, healthy, s.belief.week)
+// at most; what past seasons taught comes on top.
+func (s State) Outlook() Outlook {
+	o := s.model.outlook(&s.belief)
 	o.foresee(&s.model.p.Foresight, s.model.t.Group)
-	if healthy == fleet.ControlPart {
-		o.quietDaily = 0
-	}
 	return o
 }
 
-func (m *model) outlook(b *belief, healthy fleet.Part, week int) Outlook {
+func (m *model) outlook(b *belief) Outlook {
 	o := Outlook{startsNight: m.t.StartsPerDay, offsetC: m.t.NightOffsetC}
-	healed := *b
-	switch healthy {
-	case fleet.BatteryPart:
-		healed.x[wear], healed.x[drift] = min(b.x[wear], 0), min(b.x[drift], m.vPop)
-	case fleet.StarterPart:
-		healed.x[demand], healed.x[amps] = min(b.x[demand], 0), 0
-		healed.x[delay], healed.x[pace] = min(b.x[delay], 0), max(b.x[pace], 0)
-	case fleet.CablePart:
-		healed.x[delay], healed.x[pace] = min(b.x[delay], 0), max(b.x[pace], 0)
-	case fleet.ChargingPart:
-		healed.restV, healed.restTrend, healed.restDropV = max(b.restV, emptyRestV+0.85*restSpanV), 0, 0
-	}
 	for i, t := range outlookWeeks {
-		y := healed
+		y := *b
 		y.x[wear] += y.x[drift] * t * (1 + 0.15*t/13*max(0, y.x[wear]))
 		y.restV = max(y.restV+min(0, y.restTrend)*min(t, 10), emptyRestV-0.3)
 		raw, slope := m.circuitLimit(&y.x, y.restV)
@@ -80,11 +63,8 @@ func (m *model) outlook(b *belief, healthy fleet.Part, week int) Outlook {
 		o.rawC[i] = raw - m.g.MeanLimitC
 		o.sdC[i] = math.Sqrt(y.limitVariance(&h, perRestV))
 	}
-	o.signs = m.signsOf(&healed, o.rawC[0]+m.g.MeanLimitC)
-	if healthy == fleet.BatteryPart {
-		o.signs[signAge] = 0
-	}
-	o.quiet = m.quietOf(week, &o.signs)
+	o.signs = m.signsOf(b, o.rawC[0]+m.g.MeanLimitC)
+	o.quiet = m.quietOf(b.week, &o.signs)
 	return o
 }
 

@@ -38,9 +38,10 @@ func Estimate(t Track, p Params) State {
 const standardNormal80 = 1.2815515655446004
 
 func (m *model) state(b belief) State {
-	o := m.outlook(&b, "", b.week)
+	o := m.outlook(&b)
 	o.foresee(&m.p.Foresight, m.t.Group)
 	tStar, sd := o.LimitC(0)
+	tStar, sd = tStar+m.p.Shown.ShiftC, sd*m.p.Shown.Widen
 	return State{
 		Unit: m.t.Unit, Depot: m.t.Depot,
 		Wear: b.x[wear], WearSD: math.Sqrt(b.p[wear][wear]), WearPerWeek: b.x[drift],
