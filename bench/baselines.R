@@ -9,6 +9,7 @@ suppressPackageStartupMessages({
   library(ranger)
 })
 
+options(width = 140)
 args <- commandArgs(trailingOnly = TRUE)
 if (length(args) < 1) stop("which folder? Rscript bench/baselines.R FOLDER [PREDICTIONS.csv]")
 files <- sort(list.files(args[1], pattern = "\\.csv$", full.names = TRUE))
@@ -115,7 +116,6 @@ for (fleet in unique(rows$fleet)) {
 }
 
 show <- function(d) print(format(d, digits = 3, nsmall = 3), row.names = FALSE)
-options(width = 140)
 show(results)
 figures <- c("auc", "top_k", "ece", "expected_over_observed", "brier")
 cat("\nMean over fleets (dirt: 0 clean records, 1 spoilt):\n")
