@@ -60,8 +60,8 @@ filled <- function(d, like) {
 forest <- function(d, new) {
   cols <- useful(d)
   x <- filled(d[cols], d[cols])
-  fit <- ranger(x = x, y = factor(d$failed), probability = TRUE, num.trees = 500, min.node.size = 5, num.threads = 2, seed = 1)
-  predict(fit, filled(new[cols], d[cols]), num.threads = 2)$predictions[, "1"]
+  fit <- ranger(x = x, y = factor(d$failed), probability = TRUE, num.trees = 500, min.node.size = 5, num.threads = 2, seed = 1, verbose = FALSE)
+  predict(fit, filled(new[cols], d[cols]), num.threads = 2, verbose = FALSE)$predictions[, "1"]
 }
 
 auc <- function(p, y) (sum(rank(p)[y == 1]) - sum(y) * (sum(y) + 1) / 2) / (sum(y) * sum(1 - y))
