@@ -15,6 +15,7 @@ type Saving struct {
 	Spent    fleet.Opt[fleet.Money] `json:"spent"`    // price of the swaps
 	Saved    fleet.Opt[fleet.Money] `json:"saved"`    // avoided less spent
 	Interval fleet.Opt[MoneySpan]   `json:"saved_interval"`
+	PerSwap  fleet.Opt[fleet.Money] `json:"saved_per_swap"` // of those with a price: fit to compare orders of which some have more
 }
 
 // MoneySpan is a 95 % interval.
@@ -84,6 +85,7 @@ func (r *AuditResult) save(orders []ordering) {
 		if top.unpriced < float64(r.Swaps) {
 			k.Saving.Avoided, k.Saving.Spent = minorUnits(top.avoided), minorUnits(top.spent)
 			k.Saving.Saved = fleet.Known(k.Saving.Avoided.Or(0) - k.Saving.Spent.Or(0))
+			k.Saving.PerSwap = minorUnits((top.avoided - top.spent) / (float64(r.Swaps) - top.unpriced))
 		}
 	}
 }

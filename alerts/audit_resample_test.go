@@ -119,10 +119,10 @@ func TestMoneySavedByHand(t *testing.T) {
 	r := auditOf(t, list, hs...)
 	require.Equal(t, 2, r.Swaps)
 	money := func(units int) fleet.Opt[fleet.Money] { return fleet.Known(fleet.Money(100 * units)) }
-	require.Equal(t, Saving{Caught: 2, Unpriced: 1, Avoided: money(500), Spent: money(220), Saved: money(280)}, r.Forecast.Saving,
+	require.Equal(t, Saving{Caught: 2, Unpriced: 1, Avoided: money(500), Spent: money(220), Saved: money(280), PerSwap: money(280)}, r.Forecast.Saving,
 		"the cable has no price: left out on both sides")
 	// all batteries are of one age: two of four by lot, so half of everything
-	require.Equal(t, Saving{Caught: 1, Avoided: money(450), Spent: money(440), Saved: money(10)}, r.Rules[0].Saving)
+	require.Equal(t, Saving{Caught: 1, Avoided: money(450), Spent: money(440), Saved: money(10), PerSwap: money(5)}, r.Rules[0].Saving)
 
 	for i := range hs {
 		hs[i].Unit.NoStartCost = fleet.Opt[fleet.Money]{}

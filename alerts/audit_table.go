@@ -109,6 +109,7 @@ func (s Saving) rows(order string, swaps int) [][]string {
 		{"money", order, "avoided", amount(s.Avoided), "", ""},
 		{"money", order, "spent", amount(s.Spent), "", ""},
 		{"money", order, "saved", amount(s.Saved), low, high},
+		{"money", order, "saved_per_swap", amount(s.PerSwap), "", ""},
 	}
 }
 

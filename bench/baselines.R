@@ -9,6 +9,7 @@ suppressPackageStartupMessages({
   library(ranger)
 })
 
+options(width = 140)
 args <- commandArgs(trailingOnly = TRUE)
 if (length(args) < 1) stop("which folder? Rscript bench/baselines.R FOLDER [PREDICTIONS.csv]")
 files <- sort(list.files(args[1], pattern = "\\.csv$", full.names = TRUE))
@@ -30,12 +31,14 @@ trees <- function(d, cols, n, share = 1) {
       n.minobsinnode = 8, bag.fraction = 0.6, train.fraction = share, keep.data = FALSE)
 }
 
-# boosted chooses the number of trees by thirds that are held back, of whole fleets where there are several; then all rows teach.
+# boosted chooses the number of trees by thirds that are held back, or by a third of the fleets where there are several; then all
+# rows teach.
 boosted <- function(d, new) {
   cols <- useful(d)
-  group <- if (length(unique(d$fleet)) > 1) as.integer(factor(d$fleet)) else sample(nrow(d))
+  several <- length(unique(d$fleet)) > 1
+  group <- if (several) as.integer(factor(d$fleet)) else sample(nrow(d))
   most <- 400
-  loss <- rowMeans(vapply(0:2, function(k) {
+  loss <- rowMeans(vapply(if (several) 0 else 0:2, function(k) {
     held <- group %% 3 == k
     trees(rbind(d[!held, ], d[held, ]), cols, most, mean(!held))$valid.error
   }, numeric(most)))
@@ -57,8 +60,8 @@ filled <- function(d, like) {
 forest <- function(d, new) {
   cols <- useful(d)
   x <- filled(d[cols], d[cols])
-  fit <- ranger(x = x, y = factor(d$failed), probability = TRUE, num.trees = 1000, min.node.size = 5, num.threads = 2, seed = 1)
-  predict(fit, filled(new[cols], d[cols]), num.threads = 2)$predictions[, "1"]
+  fit <- ranger(x = x, y = factor(d$failed), probability = TRUE, num.trees = 500, min.node.size = 5, num.threads = 2, seed = 1, verbose = FALSE)
+  predict(fit, filled(new[cols], d[cols]), num.threads = 2, verbose = FALSE)$predictions[, "1"]
 }
 
 auc <- function(p, y) (sum(rank(p)[y == 1]) - sum(y) * (sum(y) + 1) / 2) / (sum(y) * sum(1 - y))
@@ -109,11 +112,10 @@ for (fleet in unique(rows$fleet)) {
     results <- rbind(results, cbind(fleet = fleet, dirt = last$dirt[1], by = by, scored(p[[by]], last$failed)))
     predictions <- rbind(predictions, data.frame(fleet = fleet, unit = last$unit, by = by, p = p[[by]], failed = last$failed))
   }
-  message(fleet, " done")
+  message(paste(capture.output(print(format(results[results$fleet == fleet, ], digits = 3), row.names = FALSE)), collapse = "\n"))
 }
 
 show <- function(d) print(format(d, digits = 3, nsmall = 3), row.names = FALSE)
-options(width = 140)
 show(results)
 figures <- c("auc", "top_k", "ece", "expected_over_observed", "brier")
 cat("\nMean over fleets (dirt: 0 clean records, 1 spoilt):\n")

@@ -82,6 +82,7 @@ type AuditOrder struct {
 	Caught  string
 	Saved   string
 	LeftOut string // units without a price; empty where there is none
+	PerSwap string // saved by each swap that has a price
 }
 
 // AuditBand compares what was expected of a band's units with what came.
@@ -133,7 +134,7 @@ func SeasonOfAudit(r alerts.AuditResult, today fleet.Date) AuditSeason {
 	s.Swaps = "The list asked for no swap, so there is nothing it could have saved."
 	if r.Swaps > 0 {
 		s.Swaps = fmt.Sprintf("Saved is what swapping the first %s of each order before the season would have saved, as many as the list asked for: "+
-			"cost of the failures caught less the price of the swaps. A unit without a price is left out on both sides.", count(r.Swaps, "unit"))
+			"cost of the failures caught less the price of the swaps. A unit without a price is left out on both sides, so compare what each swap saved.", count(r.Swaps, "unit"))
 	}
 	for _, k := range append([]alerts.Ranking{r.Forecast}, r.Rules...) {
 		s.Orders = append(s.Orders, auditOrder(r, k))
@@ -242,7 +243,7 @@ func orderName(rule string) string {
 
 func auditOrder(r alerts.AuditResult, k alerts.Ranking) AuditOrder {
 	o := AuditOrder{
-		Name: orderName(k.Rule), Pairs: unsaid, Top: unsaid, Saved: unsaid, Caught: unsaid,
+		Name: orderName(k.Rule), Pairs: unsaid, Top: unsaid, Saved: unsaid, Caught: unsaid, PerSwap: unsaid,
 		Known: fmt.Sprintf("%d of %s", k.Known, count(r.Scored, "unit")),
 	}
 	whole := func(v float64) string { return fmt.Sprintf("%.0f", v) }
@@ -259,7 +260,7 @@ func auditOrder(r alerts.AuditResult, k alerts.Ranking) AuditOrder {
 		o.Caught = fmt.Sprintf("%s of %d", wholeOrTenth(k.Saving.Caught), r.Swaps)
 	}
 	if saved, known := k.Saving.Saved.Get(); known {
-		o.Saved = Money(saved)
+		o.Saved, o.PerSwap = Money(saved), Money(k.Saving.PerSwap.Or(0))
 		if span, known := k.Saving.Interval.Get(); known {
 			o.Saved += fmt.Sprintf(" (%s to %s)", Money(span.Low), Money(span.High))
 		}

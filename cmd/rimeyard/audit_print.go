@@ -82,9 +82,9 @@ func printMoney(w io.Writer, r alerts.AuditResult) error {
 		if span, known := s.Interval.Get(); known {
 			saved += fmt.Sprintf(" (%s … %s)", span.Low, span.High)
 		}
-		rows = append(rows, []string{k.Rule, trimmed(s.Caught), orDash(s.Avoided), orDash(s.Spent), saved, trimmed(s.Unpriced)})
+		rows = append(rows, []string{k.Rule, trimmed(s.Caught), orDash(s.Avoided), orDash(s.Spent), saved, trimmed(s.Unpriced), orDash(s.PerSwap)})
 	}
-	return writeTable(w, []string{"ordered by", "failures caught", "avoided", "spent", "saved", "left out, no price"}, rows)
+	return writeTable(w, []string{"ordered by", "failures caught", "avoided", "spent", "saved", "left out, no price", "saved per swap"}, rows)
 }
 
 // trimmed is a count that may be a fraction where units tie.

@@ -17,7 +17,7 @@ type Options struct {
 	Seed     uint64
 	Units    int        // 600
 	Years    int        // of records before the season: 3
-	AgeYears float64    // mean age of the units when the records begin: 5
+	AgeYears float64    // mean age of the units when the records begin: 7
 	AsOf     fleet.Date // first day of the season: 2025-10-01
 	Dirt     bool       // spoil the records afterwards, as real ones are; life and truth stay the same
 	Futures  int        // to count Truth.Chance over; 0 leaves Chance unknown (NaN) and Worst empty
@@ -41,7 +41,7 @@ func (o *Options) setDefaults() error {
 		return fmt.Errorf("%d years of records: there is weather for at most %d", o.Years, pastWinters-4)
 	}
 	if o.AgeYears == 0 {
-		o.AgeYears = 5
+		o.AgeYears = 7
 	}
 	if o.AsOf == 0 {
 		o.AsOf = fleet.NewDate(2025, time.October, 1)
@@ -136,9 +136,9 @@ func (y *yard) newLife(i int) *life {
 	l.lead = leadDays + r.IntN(300)
 	leadYears := float64(l.lead) / 365.25
 	ageYears := max(0.05, min(unitYears, oldestYears)-leadYears) * r.Float64()
-	renewed := unitYears > 3 && hit(r, 0.3)
+	renewed := unitYears > 3 && hit(r, 0.15)
 	if renewed {
-		ageYears = unitYears - leadYears
+		ageYears = min(unitYears, oldestYears) - leadYears
 	}
 	l.habit = newHabit(cl, l.place, stream(y.Seed, "habit", i))
 	l.logger = newLogger(stream(y.Seed, "logger", i))
@@ -162,7 +162,7 @@ func (y *yard) newLife(i int) *life {
 
 const (
 	leadDays    = 180 // at least, lived before the records begin, so that what was broken from the start is put right by then
-	oldestYears = 6.0 // of parts that were there when the records began, but those of units that had only their batteries renewed
+	oldestYears = 7.5 // of parts that were there when the records began
 )
 
 var classSet = classes()
