@@ -23,7 +23,7 @@ func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
 	p, byDay := f.chance(state, w)
 	shares := blame(state)
 	out := fleet.Forecast{
-		Unit: one.unit.ID, Depot: one.unit.Depot, NoStartProbability: fleet.Known(round(p, 4)),
+		Unit: one.unit.ID, Depot: one.unit.Depot, NoStartProbability: fleet.Known(sayable(p)),
 		ColdLimitC: fleet.Known(round(state.ColdLimitC, 1)), ColdLimitP10C: fleet.Known(round(state.P10C, 1)), ColdLimitP90C: fleet.Known(round(state.P90C, 1)),
 		SuspectProbabilities: shares, Suspect: worst(shares),
 	}
@@ -90,6 +90,9 @@ func (f *judged) actBy(byDay []float64, from fleet.Date) fleet.Date {
 	})
 	return max(f.asOf, from+fleet.Date(i)-1)
 }
+
+// sayable is a chance as it is written: never 0 and never 1, since a starter can fail without a warning and no reading is proof.
+func sayable(p float64) float64 { return min(max(round(p, 4), 0.0001), 0.9999) }
 
 // round keeps what a person would read, so that the last bit of a sum never shows.
 func round(x float64, decimals int) float64 {

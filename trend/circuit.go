@@ -6,15 +6,15 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// The circuit, per 12 V battery and in units of its rating: resistance in R0 = 3.0 V / CCA, current in CCA.
+// The circuit, per 12 V battery and in units of its rating: resistance in R0 = 2.5 V / CCA, current in CCA.
 //
 //	sag   = k·f·exp(r+d)·h(T)·exp(a(25−T))·g(s)·exp(q(T))      volts lost inside the battery
 //	cable = k·f·exp(d)·h(T)·(κ0+c)                             volts lost on the way to the starter
 //	U(T)  = rest − sag − cable − Vq                        volts to spare; the start fails below 0
 //
-// R0: the rating current leaves 7.2 V at −18 °C (SAE J537), which with 12.0 V behind it is 4.8 V/CCA, and 3.0 V/CCA at 25 °C.
+// R0: the rating current leaves 7.2 V at −18 °C (SAE J537), which with 12.7 V behind it is 5.5 V/CCA, and 2.5 V/CCA at 25 °C.
 const (
-	ratedDropV    = 2.2   // k
+	ratedDropV    = 2.5   // k
 	perDegree     = 0.018 // a, growth of resistance in the cold, per °C: power falls to 62, 45 and 37 % at 0, −18 and −29 °C (q corrects it)
 	cableShare    = 0.17  // κ0, healthy cables, in R0
 	chargeOnOhms  = 0.6   // ln g = 0.6(1−s): a flat battery resists more (from memory)

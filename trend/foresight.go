@@ -70,6 +70,27 @@ const (
 	mostNews = 3.0
 )
 
+// worse says of each sign whether more of it can only make a start harder (+1), easier (−1), or either. A fleet in which the weak
+// were mended would otherwise teach that a failed start is a good sign.
+var worse = func() (w [signCount]float64) {
+	for _, i := range [...]int{
+		signLimit, signLimitHigh, signWear, signWearExcess, signDrift, signDriftHigh, signEmpty, signRestFalls, signRestDrops,
+		signSlow, signFailed, signBroke,
+	} {
+		w[i] = 1
+	}
+	w[signWearLow] = -1
+	for i, c := range newsOf {
+		switch c.channel {
+		case int(kCCA), restChannel, testRestChannel:
+			w[signNews+2*i], w[signNews+2*i+1] = -1, 1
+		case int(kSag), int(kOhm):
+			w[signNews+2*i], w[signNews+2*i+1] = 1, -1
+		}
+	}
+	return w
+}()
+
 const wearKnee = 0.4
 
 func (m *model) news(b *belief, s *signs) {

@@ -108,7 +108,20 @@ func fitForesight(cases []pastCase, names []string, p *Prior, workers int) Fores
 	for range names {
 		add(0, 2)
 	}
-	at := maximise(f.prior, f.sd, f.score)
+	lowest, highest := make([]float64, len(f.prior)), make([]float64, len(f.prior))
+	for i := range f.prior {
+		lowest[i], highest[i] = math.Inf(-1), math.Inf(1)
+		if i < atStartSD {
+			switch worse[i%signCount] {
+			case 1:
+				lowest[i] = 0
+			case -1:
+				highest[i] = 0
+			}
+		}
+		f.prior[i] = min(max(f.prior[i], lowest[i]), highest[i])
+	}
+	at := maximise(f.prior, f.sd, lowest, highest, f.score)
 	out := Foresight{Group: map[string]float64{}}
 	copy(out.Level[:], at[atLevel:])
 	copy(out.Growth[:], at[atGrowth:])
@@ -130,7 +143,7 @@ func fitForesight(cases []pastCase, names []string, p *Prior, workers int) Fores
 
 // maximise seeks the posterior mode by damped scoring steps, outer products of the cases' gradients standing for the Hessian (Berndt,
 // Hall, Hall and Hausman 1974).
-func maximise(prior, sd []float64, score func(at []float64, slopes bool) (float64, []float64, *mat.SymDense)) []float64 {
+func maximise(prior, sd, lowest, highest []float64, score func(at []float64, slopes bool) (float64, []float64, *mat.SymDense)) []float64 {
 	n := len(prior)
 	at := slices.Clone(prior)
 	value, grad, info := score(at, true)
@@ -144,7 +157,7 @@ func maximise(prior, sd []float64, score func(at []float64, slopes bool) (float6
 		for range 12 {
 			next := make([]float64, n)
 			for i := range next {
-				next[i] = at[i] + scale*min(max(step.AtVec(i), -2*sd[i]), 2*sd[i])
+				next[i] = min(max(at[i]+scale*min(max(step.AtVec(i), -2*sd[i]), 2*sd[i]), lowest[i]), highest[i])
 			}
 			if v, _, _ := score(next, false); v > value {
 				moved = v-value > 0.05
@@ -271,16 +284,13 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 			if k < -cdfEnd {
 				break // the nodes below are surer still
 			}
-			alive := max(1-tabulatedCDF(k), 1e-9)
+			log, hazard := survives(k)
 			r := &after[j]
-			r.log += nt.starts * math.Log(alive)
+			r.log += nt.starts * log
 			if !slopes {
 				continue
 			}
-			h := nt.starts * normalPDF(k) / alive
-			if k > cdfEnd {
-				h = nt.starts * k
-			}
+			h := nt.starts * hazard
 			r.night += h * k
 			h /= -sigma
 			r.limit += h
@@ -329,6 +339,17 @@ func (r reach) times(f float64) reach {
 
 func (r reach) plus(o reach) reach {
 	return reach{r.log + o.log, r.limit + o.limit, r.raw + o.raw, r.growth + o.growth, r.start + o.start, r.grow + o.grow, r.night + o.night}
+}
+
+// survives is ln(1−Φ(k)) and φ(k)/(1−Φ(k)).
+func survives(k float64) (log, hazard float64) {
+	const far, farthest = 3, 30
+	k = min(k, farthest)
+	alive := 1 - tabulatedCDF(k)
+	if k > far {
+		alive = normalCDF(-k)
+	}
+	return math.Log(alive), normalPDF(k) / alive
 }
 
 // gather weighs the nodes: survival and its slopes.

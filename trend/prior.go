@@ -52,5 +52,13 @@ var taught = func() (p Prior) {
 	if err := json.Unmarshal(priorText, &p); err != nil {
 		panic("prior.json: " + err.Error())
 	}
+	for i, w := range worse {
+		if p.Level[i]*w < 0 {
+			p.Level[i] = 0
+		}
+		if p.Growth[i]*w < 0 {
+			p.Growth[i] = 0
+		}
+	}
 	return p
 }()
