@@ -132,7 +132,7 @@ func partsEvidence(s trend.State, out fleet.Forecast) (said []string) {
 	if s.Demand > 0.12 && s.Demand > s.DemandSD {
 		said = append(said, fmt.Sprintf("starter draws about %.0f %% more than its class: starter or tight engine", 100*math.Expm1(s.Demand)))
 	}
-	if s.Loop > 0.08 && s.Loop > s.LoopSD {
+	if s.Delay > 0.3 && s.Delay > s.DelaySD && s.Demand < 0.1 {
 		said = append(said, "cranks point to resistance outside the battery: measure the voltage drop over both cables while cranking")
 	}
 	cable, starter := out.SuspectProbabilities[fleet.CablePart], out.SuspectProbabilities[fleet.StarterPart]

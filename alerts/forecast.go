@@ -20,12 +20,12 @@ const (
 // forecast judges one unit.
 func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
 	w := f.winters[one.depot.ID]
-	p, byDay := f.chance(state, w, "")
-	blame := f.blame(state, w, p)
+	p, byDay := f.chance(state, w)
+	shares := blame(state)
 	out := fleet.Forecast{
-		Unit: one.unit.ID, Depot: one.unit.Depot, NoStartProbability: fleet.Known(round(p, 4)),
+		Unit: one.unit.ID, Depot: one.unit.Depot, NoStartProbability: fleet.Known(sayable(p)),
 		ColdLimitC: fleet.Known(round(state.ColdLimitC, 1)), ColdLimitP10C: fleet.Known(round(state.P10C, 1)), ColdLimitP90C: fleet.Known(round(state.P90C, 1)),
-		SuspectProbabilities: blame, Suspect: worst(blame),
+		SuspectProbabilities: shares, Suspect: worst(shares),
 	}
 	out.Band = band(one, p, byDay, f.asOf, w.from)
 	out.SwapCost = f.prices.swap(one, out.Suspect)
@@ -40,21 +40,15 @@ func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
 	return out
 }
 
-// chance of at least one failed start in what is left of the season: the mean over past winters. With healthy set to a part,
-// that part is as good as new. byDay is the chance up to and including each day.
-func (f *judged) chance(s trend.State, w depotWinters, healthy fleet.Part) (p float64, byDay []float64) {
-	outlook := s.Outlook(healthy)
+// chance of at least one failed start in what is left of the season: the mean over past winters. byDay is the chance up to and including each day.
+func (f *judged) chance(s trend.State, w depotWinters) (p float64, byDay []float64) {
+	outlook := s.Outlook()
 	ahead := int(w.from - f.asOf)
-	if healthy == "" {
-		byDay = make([]float64, len(w.winters[0].DawnC))
-	}
-	var days []float64
-	if byDay != nil {
-		days = make([]float64, len(byDay))
-	}
+	byDay = make([]float64, len(w.winters[0].DawnC))
+	days := make([]float64, len(byDay))
 	n := float64(len(w.winters))
 	for _, past := range w.winters {
-		p += s.Adjusted(outlook.Risk(past.DawnC, ahead, w.spreadC, days)) / n
+		p += outlook.Risk(past.DawnC, ahead, w.spreadC, days) / n
 		for i := range byDay {
 			byDay[i] += days[i] / n
 		}
@@ -96,6 +90,9 @@ func (f *judged) actBy(byDay []float64, from fleet.Date) fleet.Date {
 	})
 	return max(f.asOf, from+fleet.Date(i)-1)
 }
+
+// sayable is a chance as it is written: never 0 and never 1, since a starter can fail without a warning and no reading is proof.
+func sayable(p float64) float64 { return min(max(round(p, 4), 0.0001), 0.9999) }
 
 // round keeps what a person would read, so that the last bit of a sum never shows.
 func round(x float64, decimals int) float64 {

@@ -6,16 +6,15 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// The circuit, per 12 V battery and in units of its rating: resistance in R0 = 3.0 V / CCA, current in CCA.
+// The circuit, per 12 V battery and in units of its rating: resistance in R0 = 2.5 V / CCA, current in CCA.
 //
 //	sag   = k·f·exp(r+d)·h(T)·exp(a(25−T))·g(s)·exp(q(T))      volts lost inside the battery
 //	cable = k·f·exp(d)·h(T)·(κ0+c)                             volts lost on the way to the starter
-//	U(T)  = rest − η − sag − cable − Vq                        volts to spare; the start fails below 0
+//	U(T)  = rest − sag − cable − Vq                        volts to spare; the start fails below 0
 //
-// R0: the rating current leaves 7.2 V at −18 °C (SAE J537), which with 12.0 V behind it is 4.8 V/CCA, and 3.0 V/CCA at 25 °C.
+// R0: the rating current leaves 7.2 V at −18 °C (SAE J537), which with 12.7 V behind it is 5.5 V/CCA, and 2.5 V/CCA at 25 °C.
 const (
-	ratedDropV    = 2.2   // k
-	activationV   = 0.5   // η, volts lost before any ohmic drop (from memory)
+	ratedDropV    = 2.5   // k
 	perDegree     = 0.018 // a, growth of resistance in the cold, per °C: power falls to 62, 45 and 37 % at 0, −18 and −29 °C (q corrects it)
 	cableShare    = 0.17  // κ0, healthy cables, in R0
 	chargeOnOhms  = 0.6   // ln g = 0.6(1−s): a flat battery resists more (from memory)
@@ -91,7 +90,7 @@ func (c *circuit) spare(r, d, loop, restV float64) spare {
 	s := charge(restV)
 	flow := ratedDropV * math.Exp(min(c.logF+d, 3))
 	out := spare{
-		v0: restV - activationV - c.quitV, a: flow * math.Exp(min(r, 3)+chargeOnOhms*(1-s)),
+		v0: restV - c.quitV, a: flow * math.Exp(min(r, 3)+chargeOnOhms*(1-s)),
 		b: flow * (cableShare + max(loop, -0.1)), perC: flow,
 	}
 	if s > 0 && s < 1 {
@@ -100,17 +99,17 @@ func (c *circuit) spare(r, d, loop, restV float64) spare {
 	return out
 }
 
-func (c *circuit) spareAt(s spare, t float64) float64 {
-	x := min(max((t-coldestGridC)/gridStepC, 0), gridPoints-1.0001)
-	i := int(x)
-	w := x - float64(i)
-	return s.v0 - s.a*(c.battery[i]*(1-w)+c.battery[i+1]*w) - s.b*(c.cable[i]*(1-w)+c.cable[i+1]*w)
-}
-
-// limit is the temperature at which U is 0, held within the grid, and its slopes: dT/dx = −U_x/U_T.
-func (c *circuit) limit(r, d, loop, restV float64) (t float64, slope gradient) {
-	s := c.spare(r, d, loop, restV)
-	at := func(i int) float64 { return s.v0 - s.a*c.battery[i] - s.b*c.cable[i] }
+// limit is the temperature at which U is 0, held within the grid, and its slopes: dT/dx = −U_x/U_T. steep makes the volts lost inside
+// the battery grow with coldness.
+func (c *circuit) limit(r, d, steep, restV float64) (t float64, slope gradient) {
+	s := c.spare(r, d, 0, restV)
+	inside := func(i int) float64 {
+		if steep == 0 {
+			return s.a * c.battery[i]
+		}
+		return s.a * c.battery[i] * math.Exp(steep*coldness(coldestGridC+gridStepC*float64(i)))
+	}
+	at := func(i int) float64 { return s.v0 - inside(i) - s.b*c.cable[i] }
 	lo, hi := 0, gridPoints-1
 	switch {
 	case at(lo) >= 0:
@@ -129,20 +128,14 @@ func (c *circuit) limit(r, d, loop, restV float64) (t float64, slope gradient) {
 	u0, u1 := at(lo), at(hi)
 	w := min(1, max(0, -u0/(u1-u0)))
 	t = coldestGridC + gridStepC*(float64(lo)+w)
-	perC := (u1 - u0) / gridStepC
-	battery := s.a * (c.battery[lo]*(1-w) + c.battery[hi]*w)
+	perC := max(u1-u0, 1e-6) / gridStepC
+	battery := inside(lo)*(1-w) + inside(hi)*w
 	wires := s.b * (c.cable[lo]*(1-w) + c.cable[hi]*w)
-	slope = gradient{
-		r: battery / perC, d: (battery + wires) / perC, restV: -(1 + battery*s.lnGPerV) / perC,
-	}
-	if loop > -0.1 {
-		slope.c = s.perC * (c.cable[lo]*(1-w) + c.cable[hi]*w) / perC
-	}
-	return t, slope
+	return t, gradient{r: battery / perC, d: (battery + wires) / perC, steep: battery * coldness(t) / perC, restV: -(1 + battery*s.lnGPerV) / perC}
 }
 
 // gradient is °C of cold limit per unit of each part of the state.
-type gradient struct{ r, d, c, restV float64 }
+type gradient struct{ r, d, steep, restV float64 }
 
 // curve is a learned correction q(T) = a·x + b·x², x = (T−5)/10, continued along its tangent outside the temperatures seen.
 type curve struct {

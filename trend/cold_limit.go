@@ -2,55 +2,86 @@ package trend
 
 import "math"
 
-// limit is T*, the air temperature at which a cold start is as likely to fail as not, with its slopes and the part that
-// stems from the circuit alone.
-func (m *model) limit(x *vector, restV float64) (tStar float64, h vector, perRestV float64, terms [limitTerms]float64) {
-	raw, slope := m.circuit.limit(x[wear], x[demand], x[loop], restV)
-	l := &m.p.Limit
-	empty := max(0, fullRestV-restV)
-	terms = [limitTerms]float64{raw - m.g.MeanLimitC, x[wear], x[demand], max(x[loop], -0.1), empty, x[dip]}
-	coef := [limitTerms]float64{l.Beta, l.Wear, l.Demand, l.Loop, l.Empty, l.Dip}
-	tStar = m.g.MeanLimitC + m.g.ShiftC
-	for i, c := range coef {
-		tStar += c * terms[i]
-	}
-	h[wear] = l.Beta*slope.r + l.Wear
-	h[demand] = l.Beta*slope.d + l.Demand
-	h[loop] = l.Beta*slope.c + l.Loop
-	h[dip] = l.Dip
-	perRestV = l.Beta * slope.restV
-	if empty > 0 {
-		perRestV -= l.Empty
-	}
-	return tStar, h, perRestV, terms
+// signState says which part of the state a sign is, and its scale.
+var signState = [...]struct {
+	sign, part int
+	scale      float64
+}{
+	{signWear, wear, 2},
+	{signDrift, drift, 100},
+	{signDemand, demand, 4},
+	{signSteep, steepness, 10},
+	{signDip, dip, 2},
+	{signDelay, delay, 2},
+	{signDelayCold, delayCold, 5},
+	{signPace, pace, 4},
+	{signAmps, amps, 4},
 }
 
-const limitTerms = 6
+// circuitLimit is what the circuit alone makes of a state, with its slopes.
+func (m *model) circuitLimit(x *vector, restV float64) (float64, gradient) {
+	return m.circuit.limit(m.p.OnWear[kSag]*x[wear], x[demand], x[steepness], restV)
+}
+
+// limit is T*, the air temperature at which a cold start is as likely to fail as not, with its slopes.
+func (m *model) limit(b *belief) (tStar float64, h vector, perRestV float64) {
+	f := &m.p.Foresight
+	raw, slope := m.circuitLimit(&b.x, b.restV)
+	s := m.signsOf(b, raw)
+	tStar = f.Group[m.t.Group]
+	for i, x := range s {
+		tStar += f.Level[i] * x
+	}
+	h, perRestV = m.limitSlopes(b, slope)
+	return tStar, h, perRestV
+}
+
+// limitSlopes is what a step in the state does to T*.
+func (m *model) limitSlopes(b *belief, slope gradient) (h vector, perRestV float64) {
+	f := &m.p.Foresight
+	byRaw := f.Level[signLimit] / 10
+	h[wear], h[demand], h[steepness] = byRaw*slope.r*m.p.OnWear[kSag], byRaw*slope.d, byRaw*slope.steep
+	perRestV = byRaw * slope.restV
+	for _, s := range signState {
+		h[s.part] += f.Level[s.sign] * s.scale
+	}
+	if b.x[wear] > wearKnee {
+		h[wear] += f.Level[signWearExcess] * 2
+	}
+	if b.x[wear] < 0 {
+		h[wear] -= f.Level[signWearLow] * 2
+	}
+	if b.x[drift] > m.vPop+driftKnee {
+		h[drift] += f.Level[signDriftHigh] * 100
+	}
+	if b.x[delay] > delayKnee {
+		h[delay] += f.Level[signDelayHigh] * 2
+	}
+	if b.restV < fullRestV-0.15 {
+		perRestV -= 5 * f.Level[signEmpty]
+	}
+	return h, perRestV
+}
 
 // limitVariance is the doubt about T* that comes from the doubt about the state.
-func (b *belief) limitVariance(h vector, perRestV float64) float64 {
-	v := perRestV * perRestV * b.restVar
-	for i := range parts {
-		for j := range parts {
-			v += h[i] * b.p[i][j] * h[j]
-		}
-	}
-	return max(v, 1e-6)
+func (b *belief) limitVariance(h *vector, perRestV float64) float64 {
+	return max(perRestV*perRestV*b.restVar+b.along(h), 1e-6)
 }
 
 // learnFrom takes in how one cold start ended: fell tells whether it was worse than the threshold, which lies offset °C above T*.
 // The state is shifted along what T* depends on so that mean and variance of the probit model are met (assumed-density
 // filtering; Minka 2001). trust below 1 is the chance that a failure was one of cold at all.
 func (m *model) learnFrom(b *belief, temperatureC, offset float64, fell bool, trust float64) {
-	tStar, h, perRestV, _ := m.limit(&b.x, b.restV)
-	variance := b.limitVariance(h, perRestV)
+	tStar, h, perRestV := m.limit(b)
+	variance := b.limitVariance(&h, perRestV)
 	sign := -1.0
 	if fell {
 		sign = 1
 	}
-	s := math.Sqrt(m.g.SpreadC*m.g.SpreadC + variance)
+	f := &m.p.Foresight
+	s := math.Sqrt(f.NightSDC*f.NightSDC + f.StartSDC*f.StartSDC + variance)
 	k := sign * (tStar + offset - temperatureC) / s
-	if !fell && k > 5 {
+	if !fell && k > 4 {
 		return // a start that was sure to succeed teaches nothing
 	}
 	cdf := max(normalCDF(k), 1e-12)
@@ -58,7 +89,7 @@ func (m *model) learnFrom(b *belief, temperatureC, offset float64, fell bool, tr
 	factor := lambda * (lambda + k)
 	if fell {
 		cdf = max(cdf, 1e-6)
-		weight := trust * cdf / (cdf + 3*m.g.Chance)
+		weight := trust * cdf / (cdf + 3*strayFailure)
 		lambda *= weight
 		factor *= weight
 	}
@@ -78,6 +109,9 @@ func (m *model) learnFrom(b *belief, temperatureC, offset float64, fell bool, tr
 	}
 	b.hold()
 }
+
+// strayFailure is the chance of a failed start that no cold explains (from memory).
+const strayFailure = 2e-4
 
 func normalPDF(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
 

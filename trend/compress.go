@@ -207,7 +207,7 @@ func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, se
 	cold := perDegree*(25-battery) + chargeOnOhms*(1-charge(rest))
 	w.temps = append(w.temps, air)
 	if !math.IsNaN(mean) {
-		w.sag = append(w.sag, math.Log(max(rest-mean-activationV, 0.1)/ratedDropV)-logH-cold)
+		w.sag = append(w.sag, math.Log(max(rest-mean, 0.05)/ratedDropV)-logH-cold)
 	}
 	if !math.IsNaN(low) {
 		w.low = append(w.low, math.Log(max(rest-low, 0.2)/low)-cold)
@@ -266,7 +266,7 @@ func (c *compressor) closeWeek() {
 	if len(w.temps)+len(w.rest) > 0 || len(c.track.Starts) > w.from {
 		row := WeekRow{
 			Week: w.week, TemperatureC: average(w.temps), Sag: middle(w.sag), Low: middle(w.low), Current: middle(w.current), Speed: middle(w.speed),
-			Seconds: middle(w.seconds), Rest: middle(w.rest), ColdestC: w.coldest, From: w.from, To: len(c.track.Starts),
+			Seconds: middle(w.seconds), Rest: middle(w.rest), RestLowV: lowestOf(w.rest), ColdestC: w.coldest, From: w.from, To: len(c.track.Starts),
 		}
 		c.track.Weeks = append(c.track.Weeks, row)
 	}
@@ -312,7 +312,6 @@ func (c *compressor) begin(h fleet.History) {
 	}
 	c.changes(h)
 	c.lives(h.Batteries)
-	c.quietNights()
 }
 
 func middle(x []float64) Mean {
@@ -320,6 +319,13 @@ func middle(x []float64) Mean {
 		return Mean{}
 	}
 	return Mean{median(x), len(x)}
+}
+
+func lowestOf(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	return slices.Min(x)
 }
 
 func average(x []float64) float64 {

@@ -8,13 +8,17 @@ import (
 
 func logOf(x float64) float64 { return math.Log(x) }
 
-// The parts of the hidden state.
+// The parts of the hidden state: one for the battery, which every channel sees, and for each channel how this unit reads off its class.
 const (
-	wear   = iota // r: ln of the battery's resistance over that of a new one
-	drift         // v: growth of r per week
-	demand        // d: ln of what this engine and starter draw over their class
-	loop          // c: resistance of cables and contacts beyond the healthy, in R0
-	dip           // b: how this unit's lowest volts read off the class
+	wear      = iota // r: ln of the battery's resistance over that of a new one
+	drift            // v: growth of r per week
+	demand           // volts lost while cranking: ln over the class, beyond the battery's wear
+	steepness        // … and how much more in each 10 °C of cold
+	dip              // lowest volts
+	delay            // ln of the crank's duration
+	delayCold        // … in each 10 °C of cold
+	pace             // ln of engine speed
+	amps             // ln of current
 	parts
 )
 
@@ -23,13 +27,14 @@ type vector [parts]float64
 type matrix [parts][parts]float64
 
 // Process noise per week, standard deviations.
-var wander = vector{0.018, 0.0004, 0.010, 0.020, 0.005}
+var wander = vector{0.012, 0.0004, 0.012, 0.003, 0.012, 0.030, 0.006, 0.012, 0.012}
+
+// usual is how far units of one class differ, as standard deviations; wear and drift go by age instead.
+var usual = vector{0, 0, 0.15, 0.05, 0.30, 0.25, 0.08, 0.12, 0.15}
 
 // Spreads when nothing is known.
 const (
 	newWearSD, ageSpread   = 0.08, 0.6 // ageSpread: of the drift between batteries, as a share of it
-	demandSD, loopSD       = 0.12, 0.08
-	dipSD                  = 0.30
 	unknownAgeSD           = 0.20
 	restStepSD             = 0.02 * restSpanV
 	restRowSD, restUnitySD = 0.03 * restSpanV, 0.05 * restSpanV
@@ -42,6 +47,8 @@ type belief struct {
 	p              matrix
 	restV, restVar float64
 	restTrend      float64 // V per week
+	restDropV      float64 // how far the week's lowest rest volts lie under its middle, smoothed
+	path           [channels]path
 	logLik         float64
 	lastSign       [kinds]int8 // of the last row that surprised
 	swapsInferred  int
@@ -56,6 +63,7 @@ type model struct {
 	circuit *circuit
 	logF    float64
 	vPop    float64
+	noise   [channels]float64
 }
 
 func newModel(t *Track, p *Params) *model {
@@ -65,7 +73,8 @@ func newModel(t *Track, p *Params) *model {
 		m.logF -= t.Rated - m.g.LogRated
 	}
 	_, quit := demandOf(t.Fuel)
-	m.circuit = newCircuit(m.logF, quit, t.OilOffsetC, m.g.Sag)
+	m.circuit = newCircuit(m.logF, quit, t.OilOffsetC, m.g.Channel[kSag].Curve)
+	m.noise = m.noiseOf()
 	return m
 }
 
@@ -82,9 +91,9 @@ func (m *model) prior() belief {
 	b.p[wear][wear] = newWearSD*newWearSD + vSD*vSD*age*age + extra
 	b.p[wear][drift] = vSD * vSD * age
 	b.p[drift][wear] = b.p[wear][drift]
-	b.p[demand][demand] = demandSD * demandSD
-	b.p[loop][loop] = loopSD * loopSD
-	b.p[dip][dip] = dipSD * dipSD
+	for i := demand; i < parts; i++ {
+		b.p[i][i] = usual[i] * usual[i]
+	}
 	return b
 }
 
@@ -107,44 +116,53 @@ func (b *belief) ahead(vPop float64) {
 	b.restVar += restStepSD * restStepSD
 }
 
+// forget keeps a share of what is known of one part of the state and takes the rest from mean and sd.
+func (b *belief) forget(i int, keep, mean, sd float64) {
+	for j := range parts {
+		b.p[i][j] *= keep
+		b.p[j][i] *= keep
+	}
+	b.x[i] = keep*b.x[i] + (1-keep)*mean
+	b.p[i][i] += (1 - keep) * sd * sd
+}
+
 // change renews a part: what is new is known as well as a new one is, what stays is kept. One new battery of two takes half the wear away.
 func (m *model) change(b *belief, c Change) {
-	forget := func(i int, keep, mean, sd float64) {
-		for j := range parts {
-			b.p[i][j] *= keep
-			b.p[j][i] *= keep
-		}
-		b.x[i] = keep*b.x[i] + (1-keep)*mean
-		b.p[i][i] += (1 - keep) * sd * sd
-	}
 	switch c.Part {
 	case fleet.BatteryPart:
-		forget(wear, 1-c.Share, 0, newWearSD)
-		forget(drift, 1-c.Share, m.vPop, ageSpread*m.vPop)
+		b.forget(wear, 1-c.Share, 0, newWearSD)
+		b.forget(drift, 1-c.Share, m.vPop, ageSpread*m.vPop)
+		b.forget(steepness, 1-0.5*c.Share, 0, usual[steepness])
+		b.forget(delayCold, 1-0.5*c.Share, 0, usual[delayCold])
+		b.forget(delay, 1-0.3*c.Share, 0, usual[delay])
 		b.restV += c.Share * max(0, assumedRestV+0.05-b.restV)
 		b.restVar += c.Share * 0.05 * 0.05
 		b.restTrend *= 1 - c.Share
-	case fleet.StarterPart:
-		forget(demand, 0, 0, demandSD)
-		forget(loop, 0.5, 0, loopSD)
-	case fleet.CablePart:
-		forget(loop, 0, 0, loopSD)
+		b.restDropV *= 1 - c.Share
+		b.path = [channels]path{}
+	case fleet.StarterPart, fleet.CablePart:
+		for i := demand; i < parts; i++ {
+			keep := 0.5
+			if i == steepness {
+				keep = 0.8
+			}
+			b.forget(i, keep, 0, usual[i])
+		}
+		for k := kSag; k < kinds; k++ {
+			b.path[k] = path{}
+		}
 	case fleet.ChargingPart:
-		b.restTrend = 0
-		b.restVar += 0.1 * 0.1
+		b.path[restChannel], b.path[testRestChannel] = path{}, path{}
+		b.restTrend, b.restDropV = 0, 0
+		b.restVar += 0.15 * 0.15
 	}
 }
 
 // update takes in one row: y = mean(x) + noise of variance v, with slopes h. It returns the surprise in standard deviations as the row
 // found it. Rows beyond two standard deviations count by distance, not its square (Huber; Masreliez and Martin 1977): a
 // redescending weight would make a worse reading count less.
-func (b *belief) update(y, mean float64, h vector, v float64) (z float64) {
-	s := v
-	for i := range parts {
-		for j := range parts {
-			s += h[i] * b.p[i][j] * h[j]
-		}
-	}
+func (b *belief) update(y, mean float64, h *vector, v float64) (z float64) {
+	s := v + b.along(h)
 	innovation := y - mean
 	z = innovation / math.Sqrt(s)
 	b.logLik += logT4(z) - 0.5*math.Log(s)
@@ -156,20 +174,41 @@ func (b *belief) update(y, mean float64, h vector, v float64) (z float64) {
 	return z
 }
 
+// along is the variance of h·x.
+func (b *belief) along(h *vector) float64 {
+	s := 0.0
+	for i := range parts {
+		if h[i] != 0 {
+			for j := range parts {
+				s += h[i] * b.p[i][j] * h[j]
+			}
+		}
+	}
+	return s
+}
+
 // condition is one scalar step of the Kalman filter (Durbin and Koopman 2012, ch. 4): the belief given h·x + e = mean + innovation.
-func (b *belief) condition(innovation float64, h vector, v float64) {
+func (b *belief) condition(innovation float64, h *vector, v float64) {
 	var ph vector
 	s := v
-	for i := range parts {
-		for j := range parts {
-			ph[i] += b.p[i][j] * h[j]
+	for j := range parts {
+		if h[j] != 0 {
+			for i := range parts {
+				ph[i] += b.p[i][j] * h[j]
+			}
 		}
+	}
+	for i := range parts {
 		s += h[i] * ph[i]
 	}
 	for i := range parts {
-		b.x[i] += ph[i] / s * innovation
+		gain := ph[i] / s
+		if gain == 0 {
+			continue
+		}
+		b.x[i] += gain * innovation
 		for j := range parts {
-			b.p[i][j] -= ph[i] * ph[j] / s
+			b.p[i][j] -= gain * ph[j]
 		}
 	}
 }
@@ -183,8 +222,8 @@ func (b *belief) hold() {
 }
 
 var (
-	lowest  = vector{-0.5, -0.02, -1.0, -0.12, -3}
-	highest = vector{3, 0.1, 1.2, 2.5, 3}
+	lowest  = vector{-0.5, -0.02, -1.2, -0.4, -3, -2, -1, -1.5, -2}
+	highest = vector{3, 0.1, 1.5, 0.4, 3, 3, 1, 1, 2}
 )
 
 // leastVariance keeps rounding from making a variance negative.
@@ -202,14 +241,12 @@ func (b *belief) open(k kind, z float64) {
 		sign = -1
 	}
 	if sign != 0 && sign == b.lastSign[k] {
-		switch k {
-		case kCCA, kLoad, kOhm:
+		if k <= kOhm {
 			b.p[wear][wear] += 0.2 * 0.2
-		case kSag:
-			b.p[wear][wear] += 0.1 * 0.1
-			b.p[demand][demand] += 0.1 * 0.1
-		case kLow, kSeconds:
-			b.p[loop][loop] += 0.3 * 0.3
+		} else {
+			own := ownPart[k]
+			b.p[own][own] += 0.25 * usual[own] * usual[own]
+			b.p[wear][wear] += 0.05 * 0.05
 		}
 	}
 	b.lastSign[k] = sign
@@ -227,3 +264,31 @@ func (b *belief) rest(v float64, n int) {
 	b.restVar *= 1 - gain
 	b.restTrend = 0.85*b.restTrend + 0.15*step
 }
+
+// channels are those of the rows and the rest volts.
+const (
+	restChannel     = int(kinds) // before the first crank of a day
+	testRestChannel = int(kinds) + 1
+	channels        = int(kinds) + 2
+)
+
+// path follows how one channel of a unit moves: fast over about a month, slow over about a year or since a part was renewed. What the
+// two differ by is news; where both stand is only what this unit is like.
+type path struct{ fast, slow, n float64 }
+
+const (
+	fastRows = 5.0
+	slowRows = 45.0
+)
+
+func (p *path) take(y, noise float64, fast, slow float64) {
+	p.n++
+	if p.n > 3 { // far values count as three spreads off, as much as it takes for three in a row to be believed
+		y = min(max(y, p.fast-3*noise), p.fast+3*noise)
+	}
+	p.fast += (y - p.fast) / min(p.n, fast)
+	p.slow += (y - p.slow) / min(p.n, slow)
+}
+
+// news is what the last month differs from the last year by.
+func (p *path) news() float64 { return p.fast - p.slow }

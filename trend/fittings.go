@@ -171,7 +171,7 @@ func (c *compressor) test(into *tested, row fleet.Test, d fleet.Date) {
 	cold := perDegree*(25-air) + chargeOnOhms*(1-s)
 	loadV := within(row.LoadV, 1, func(v float64) bool { return v >= 3 && v <= 12.8 }, bad)
 	loadShare := within(row.LoadA, 1/into.rated, func(v float64) bool { return v >= 0.1 && v <= 1.5 }, bad)
-	if drop := rest - activationV - loadV; drop > 0.1 && !math.IsNaN(loadShare) {
+	if drop := rest - loadV; drop > 0.1 && !math.IsNaN(loadShare) {
 		into.load.add(math.Log(drop/(ratedDropV*loadShare)) - cold)
 	}
 	into.ohm.add(math.Log(within(row.ResistanceMOhm, into.rated/(1000*ratedDropV), func(v float64) bool { return v > 0.1 && v < 20 }, bad)))
@@ -248,27 +248,5 @@ func (c *compressor) lives(fittings []fleet.BatteryFitting) {
 			Entry: max(0, float64(seen-on)/7), Exit: float64(f.RemovedOn.Or(t.AsOf)-on) / 7,
 			Failed: f.RemovedOn.IsKnown() && f.RemovedBecause == fleet.RemovedFailed,
 		})
-	}
-}
-
-// quietNights stands in for a logger: every weekday dawn on which the breakdown book is silent was a start that went well. They
-// teach the class where its loggers teach nothing, never the unit.
-func (c *compressor) quietNights() {
-	t := c.track
-	if t.HasLogger || t.FirstWeek >= t.AsOfWeek {
-		return
-	}
-	for week := t.FirstWeek; week < t.AsOfWeek; week++ {
-		row := WeekRow{Week: week, From: len(t.Starts), ColdestC: math.NaN(), Quiet: true}
-		for day := range fleet.Date(5) {
-			d := mondayOf(week) + day
-			minC, _, known := c.weather.Day(t.Depot, d)
-			if _, broke := c.causeAround(d); known && !broke {
-				t.Starts = append(t.Starts, int8(math.Round(min(max(minC+t.NightOffsetC, -60), 60))))
-			}
-		}
-		if row.To = len(t.Starts); row.To > row.From {
-			t.Weeks = append(t.Weeks, row)
-		}
 	}
 }

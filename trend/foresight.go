@@ -1,120 +1,180 @@
 package trend
 
 import (
-	"context"
 	"math"
-
-	"golang.org/x/sync/errgroup"
 
 	"rimeyard/internal/fleet"
 )
 
-// learnForesight seeks how far forecasts made before past seasons erred, given the nights that then came: the posterior mode of
-// four numbers by pattern search (Hooke and Jeeves 1961). They are degrees and rates, not odds, so a winter harder than any on
-// record is judged by the same circuit.
-func (l *learner) learnForesight(ctx context.Context, cases []pastCase) error {
-	if len(cases) == 0 {
-		return nil
-	}
-	at := [4]float64{0, 0, 0, 0} // °C, °C, °C per √week, ln factor
-	step := [4]float64{3, 3, 0.6, 0.5}
-	value, err := l.foresightScore(ctx, cases, at)
-	const halvings = 5
-	for range halvings {
-		for moved := true; moved; {
-			moved = false
-			for i := range at {
-				for _, sign := range [2]float64{1, -1} {
-					next := at
-					next[i] += sign * step[i]
-					if (i == 1 || i == 2) && next[i] < 0 {
-						continue
-					}
-					v, err := l.foresightScore(ctx, cases, next)
-					if err != nil {
-						return err
-					}
-					if v > value+0.01 {
-						value, at, moved = v, next, true
-						break
-					}
-				}
-			}
-		}
-		for i := range step {
-			step[i] /= 2
-		}
-	}
-	l.params.Foresight = foresightOf(at)
-	return err
+// Foresight is what past seasons teach of the months that follow a date: where cold limits go from where the filter sees them, how
+// far that may err, how much nights differ, and what fails without cold. All of it is in °C and in rates, so a winter harder than any
+// on record is judged by the same rule. It begins at what other fleets showed and moves as far as the fleet's own seasons say.
+type Foresight struct {
+	Level  [signCount]float64 // °C of cold limit per unit of a sign, at once
+	Growth [signCount]float64 // and more after half a year
+	Quiet  [quietCount]float64
+	Group  map[string]float64 // °C
+
+	StartSDC, GrowSDC float64 // spread of the limit at once, and what half a year adds
+	NightSDC          float64 // of one morning about the limit
+	Failures, Seasons int     // learned from
 }
 
-func foresightOf(at [4]float64) Foresight {
-	return Foresight{at[0], at[1], at[2], math.Exp(at[3])}
+// The signs that a limit is read from.
+const (
+	signOne        = iota
+	signLimit      // the circuit's limit
+	signLimitHigh  // … beyond limitKneeC over the class
+	signWear       // the state, part by part
+	signWearExcess // wear beyond wearKnee
+	signWearLow    // wear below a new battery's
+	signDrift
+	signDriftHigh
+	signDemand
+	signSteep
+	signDip
+	signDelay
+	signDelayHigh
+	signDelayCold
+	signPace
+	signAmps
+	signEmpty // rest volts
+	signRestFalls
+	signRestDrops
+	signAge
+	signOld
+	signSlow // slow starts, failed starts and breakdowns of the last year
+	signFailed
+	signBroke
+	signNoLogger
+	signNews  // of each channel: risen, then fallen
+	signCount = signNews + 2*int(newsChannels)
+)
+
+// Channels whose news are signs.
+var newsOf = [...]struct {
+	channel int
+	scale   float64 // what counts as 1
+}{
+	{int(kCCA), 0.05}, {int(kOhm), 0.10}, {int(kSag), 0.05}, {int(kLow), 0.05}, {int(kCurrent), 0.03}, {int(kSpeed), 0.03}, {int(kSeconds), 0.08}, {restChannel, 0.02}, {testRestChannel, 0.02},
 }
 
-// foresightScore is the log posterior: shift N(0, 5²), spread and growth half-normal with 5 and 1.5, ln factor N(0, 0.7²).
-func (l *learner) foresightScore(ctx context.Context, cases []pastCase, at [4]float64) (float64, error) {
-	f := foresightOf(at)
-	parts := make([]float64, (len(cases)+chunk-1)/chunk)
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(l.workers)
-	for i := range parts {
-		group.Go(func() error {
-			for _, c := range cases[i*chunk : min(len(cases), (i+1)*chunk)] {
-				p := c.outlook[0].foreseen(f).Risk(c.dawns, c.ahead, 0, nil)
-				parts[i] += c.failed*math.Log(p) + (1-c.failed)*math.Log1p(-p)
-			}
-			return ctx.Err()
-		})
+const (
+	newsChannels = 9
+	limitKneeC   = 10.0
+	driftKnee    = 0.001
+	delayKnee    = 0.15
+	oldWeeks     = 230.0
+	// newsSure spreads of a row are what the difference of a month and a year makes by itself, about twice over.
+	newsSure = 0.7
+	mostNews = 3.0
+)
+
+// worse says of each sign whether more of it can only make a start harder (+1), easier (−1), or either. A fleet in which the weak
+// were mended would otherwise teach that a failed start is a good sign.
+var worse = func() (w [signCount]float64) {
+	for _, i := range [...]int{
+		signLimit, signLimitHigh, signWear, signWearExcess, signDrift, signDriftHigh, signEmpty, signRestFalls, signRestDrops,
+		signSlow, signFailed, signBroke,
+	} {
+		w[i] = 1
 	}
-	if err := group.Wait(); err != nil {
-		return 0, err
+	w[signWearLow] = -1
+	for i, c := range newsOf {
+		switch c.channel {
+		case int(kCCA), restChannel, testRestChannel:
+			w[signNews+2*i], w[signNews+2*i+1] = -1, 1
+		case int(kSag), int(kOhm):
+			w[signNews+2*i], w[signNews+2*i+1] = 1, -1
+		}
 	}
-	sum := 0.0
-	for i, sd := range [4]float64{5, 5, 1.5, 0.7} {
-		sum -= at[i] * at[i] / (2 * sd * sd)
+	return w
+}()
+
+const wearKnee = 0.4
+
+func (m *model) news(b *belief, s *signs) {
+	for i, c := range newsOf {
+		p := &b.path[c.channel]
+		noise, least := m.noise[c.channel], 8.0
+		if c.channel <= int(kOhm) || c.channel == testRestChannel {
+			least = 4
+		}
+		if p.n < least {
+			continue
+		}
+		sure := newsSure * noise
+		s[signNews+2*i] = min(mostNews, max(0, p.news()-sure)/c.scale)
+		s[signNews+2*i+1] = min(mostNews, max(0, -p.news()-sure)/c.scale)
 	}
-	for _, p := range parts {
-		sum += p
-	}
-	return sum, nil
 }
 
-// learnBlame weighs each part's repair so that the blame laid on units that failed in past seasons adds up to the breakdown book's
-// counts, as if three failures of each part had been blamed rightly before.
-func (l *learner) learnBlame(cases []pastCase) {
-	const before, rounds = 3.0, 10
-	factor := l.params.Blame
-	for range rounds {
-		counted, laid := map[fleet.Part]float64{}, map[fleet.Part]float64{}
-		for i := range cases {
-			c := &cases[i]
-			if c.failed == 0 {
-				continue
-			}
-			counted[c.cause]++
-			var score [len(pastParts)]float64
-			sum := 0.0
-			whole := c.outlook[0].foreseen(l.params.Foresight).Risk(c.dawns, c.ahead, 0, nil)
-			for j, part := range pastParts[1:] {
-				healed := c.outlook[j+1].foreseen(l.params.Foresight).Risk(c.dawns, c.ahead, 0, nil)
-				score[j] = factor[part]*max(0, whole-healed) + BookWeight*l.params.Shares[part]
-				sum += score[j]
-			}
-			for j, part := range pastParts[1:] {
-				laid[part] += score[j] / sum
+// What fails without cold.
+const (
+	quietOne = iota
+	quietClicks
+	quietEmpty
+	quietSlow
+	quietCount
+)
+
+type signs [signCount]float64
+
+// signsOf reads them off a belief at the beginning of a week; each is of the order of 1.
+func (m *model) signsOf(b *belief, rawC float64) signs {
+	day := mondayOf(b.week)
+	var slow, failed, broke float64
+	for i := range m.t.Events {
+		if e := &m.t.Events[i]; e.Day < day && e.Day >= day-365 && e.FromRow {
+			if e.Failed {
+				failed++
+			} else {
+				slow++
 			}
 		}
-		next := map[fleet.Part]float64{}
-		for _, part := range pastParts[1:] {
-			next[part] = min(8, max(0.125, factor[part]*(counted[part]+before)/(laid[part]+before)))
-		}
-		factor = next
 	}
-	l.params.Blame = factor
+	for _, f := range m.t.Breakdowns {
+		if f.Day < day && f.Day >= day-365 {
+			broke++
+		}
+	}
+	s := signs{
+		signOne: 1, signLimit: (rawC - m.g.MeanLimitC) / 10, signWearExcess: 2 * max(0, b.x[wear]-wearKnee), signDrift: -100 * m.vPop,
+		signEmpty: 5 * max(0, fullRestV-0.15-b.restV), signRestFalls: -50 * min(0, b.restTrend), signRestDrops: 5 * b.restDropV,
+		signAge: min(m.ageAt(b.week), 520) / 208, signSlow: min(2, math.Log1p(slow)), signFailed: min(2, math.Log1p(failed)), signBroke: min(2, math.Log1p(broke)),
+	}
+	for _, st := range signState {
+		s[st.sign] += st.scale * b.x[st.part]
+	}
+	s[signLimitHigh] = max(0, rawC-m.g.MeanLimitC-limitKneeC) / 10
+	s[signWearLow] = 2 * max(0, -b.x[wear])
+	s[signDriftHigh] = 100 * max(0, b.x[drift]-m.vPop-driftKnee)
+	s[signDelayHigh] = 2 * max(0, b.x[delay]-delayKnee)
+	s[signOld] = max(0, min(m.ageAt(b.week), 520)-oldWeeks) / 104
+	m.news(b, &s)
+	if !m.t.HasLogger {
+		s[signNoLogger] = 1
+	}
+	return s
 }
 
-// BookWeight is how much of a season's chance goes by the fleet's breakdown book instead of by a unit's own readings when blame is
-// laid.
-const BookWeight = 0.02
+func (m *model) quietOf(week int, s *signs) [quietCount]float64 {
+	q := [quietCount]float64{quietOne: 1, quietEmpty: s[signEmpty], quietSlow: s[signSlow]}
+	if m.t.clickedBefore(mondayOf(week)) {
+		q[quietClicks] = 1
+	}
+	return q
+}
+
+func (m *model) ageAt(week int) float64 {
+	age := m.t.AgeWeeks + float64(week-m.t.FirstWeek)
+	if m.t.AgeWeeks < 0 {
+		age = m.p.MeanAgeWeeks
+	}
+	for _, c := range m.t.Changes {
+		if c.Part == fleet.BatteryPart && c.Week <= week {
+			age = (1-c.Share)*age + c.Share*float64(week-c.Week)
+		}
+	}
+	return max(0, age)
+}

@@ -25,7 +25,7 @@ func TestFilterStepOnTheNile(t *testing.T) {
 			b.p[wear][wear] += level
 		}
 		require.InEpsilon(t, number(t, want["P"]), b.p[wear][wear], 1e-10)
-		b.condition(number(t, flow[i]["flow"])-b.x[wear], vector{wear: 1}, irregular)
+		b.condition(number(t, flow[i]["flow"])-b.x[wear], &vector{wear: 1}, irregular)
 		require.InEpsilon(t, number(t, want["a_filt"]), b.x[wear], 1e-10)
 		require.InEpsilon(t, number(t, want["P_filt"]), b.p[wear][wear], 1e-10)
 	}
@@ -35,13 +35,13 @@ func TestFilterStepOnTheNile(t *testing.T) {
 // one row y = x1 + 2·x2 + e, var e = 4, innovation 3. S = 4+4·1+4·1+4 = 16, gain = (4+2, 1+2)/16.
 func TestFilterStepByHand(t *testing.T) {
 	var b belief
-	b.p[wear][wear], b.p[loop][loop], b.p[wear][loop], b.p[loop][wear] = 4, 1, 1, 1
-	b.condition(3, vector{wear: 1, loop: 2}, 4)
+	b.p[wear][wear], b.p[delay][delay], b.p[wear][delay], b.p[delay][wear] = 4, 1, 1, 1
+	b.condition(3, &vector{wear: 1, delay: 2}, 4)
 	require.InDelta(t, 18.0/16, b.x[wear], 1e-15)
-	require.InDelta(t, 9.0/16, b.x[loop], 1e-15)
+	require.InDelta(t, 9.0/16, b.x[delay], 1e-15)
 	require.InDelta(t, 4-36.0/16, b.p[wear][wear], 1e-15)
-	require.InDelta(t, 1-18.0/16, b.p[wear][loop], 1e-15)
-	require.InDelta(t, 1-9.0/16, b.p[loop][loop], 1e-15)
+	require.InDelta(t, 1-18.0/16, b.p[wear][delay], 1e-15)
+	require.InDelta(t, 1-9.0/16, b.p[delay][delay], 1e-15)
 }
 
 // A month of drift, by hand: r += v each week, v leaning to the usual.

@@ -15,7 +15,12 @@ import (
 // levels, testers' errors, spreads and cold limits are moved to where the surprises say. Order of tracks and number of
 // workers do not matter. It ends early only when ctx does.
 func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (Params, error) {
-	l := learner{tracks: slices.Clone(tracks), weather: weather, workers: max(1, workers), params: defaultParams()}
+	return LearnFrom(ctx, tracks, weather, workers, taught)
+}
+
+// LearnFrom is Learn from another prior than what simulated fleets taught.
+func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int, prior Prior) (Params, error) {
+	l := learner{tracks: slices.Clone(tracks), weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior)}
 	slices.SortStableFunc(l.tracks, func(a, b Track) int { return cmp.Compare(a.Unit, b.Unit) })
 	var lives []Life
 	for i := range l.tracks {
@@ -38,16 +43,19 @@ func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (P
 		}
 		l.levels(all)
 		if sweep >= sweeps-2 {
-			l.learnLimits(all)
+			if err := l.learnForesight(ctx); err != nil {
+				return Params{}, err
+			}
 		}
 	}
-	return l.params, l.learnAdjustment(ctx)
+	return l.params, nil
 }
 
 type learner struct {
 	tracks  []Track
 	weather Weather
 	workers int
+	prior   Prior
 	params  Params
 }
 
@@ -120,8 +128,6 @@ type groupLesson struct {
 	starts int
 	slow   int
 	failed int
-	sure   float64 // starts so far above the limit that only chance can fail them
-	quiet  float64
 }
 
 // lesson is what one sweep over some units has shown.
@@ -130,7 +136,6 @@ type lesson struct {
 	devices map[string]sums
 	onWear  [kinds]sums
 	noise   [kinds]sums
-	limits  []limitRow
 }
 
 func newLesson() *lesson {
@@ -156,7 +161,7 @@ func (l *lesson) add(o *lesson) {
 		for i := range parts {
 			a.ends[i] = append(a.ends[i], b.ends[i]...)
 		}
-		a.starts, a.slow, a.failed, a.sure, a.quiet = a.starts+b.starts, a.slow+b.slow, a.failed+b.failed, a.sure+b.sure, a.quiet+b.quiet
+		a.starts, a.slow, a.failed = a.starts+b.starts, a.slow+b.slow, a.failed+b.failed
 	}
 	for name, s := range o.devices {
 		l.devices[name] = l.devices[name].plus(s)
@@ -165,27 +170,17 @@ func (l *lesson) add(o *lesson) {
 		l.onWear[k] = l.onWear[k].plus(o.onWear[k])
 		l.noise[k] = l.noise[k].plus(o.noise[k])
 	}
-	l.limits = append(l.limits, o.limits...)
 }
 
 // row implements observer.
-func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want predicted, variance, temperatureC float64) {
-	s := variance
-	for i := range parts {
-		for j := range parts {
-			s += want.h[i] * b.p[i][j] * want.h[j]
-		}
-	}
+func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want predicted, variance float64) {
+	s := variance + b.along(&want.h)
 	sd := math.Sqrt(s)
 	off := min(max(y-want.mean, -3*sd), 3*sd)
 	z := off / sd
 	l.noise[k].take(min(z*z, 6), 0)
 	g := l.group(m.t.Group)
-	x := b.x[wear]
-	if k == kSeconds {
-		x, _ = m.slowness(b, temperatureC)
-	}
-	g.byKind[k].take(off, x)
+	g.byKind[k].take(off, b.x[wear])
 	l.onWear[k].take(off, b.x[wear])
 	switch k {
 	case kCCA:
@@ -212,15 +207,21 @@ func (l *lesson) settled(m *model, b belief) {
 	if len(m.t.Tests) > 0 {
 		g.ends[wear] = append(g.ends[wear], b.x[wear]-m.vPop*m.ageAt(b.week))
 	}
-	if has[kSag] || has[kCurrent] {
-		g.ends[demand] = append(g.ends[demand], b.x[demand])
+	for k := kSag; k < kinds; k++ {
+		if has[k] {
+			g.ends[ownPart[k]] = append(g.ends[ownPart[k]], b.x[ownPart[k]])
+		}
 	}
-	if has[kLow] {
-		g.ends[dip] = append(g.ends[dip], b.x[dip])
+	raw, _ := m.circuitLimit(&b.x, b.restV)
+	g.raw.take(raw, 0)
+	for i := range m.t.Events {
+		if e := &m.t.Events[i]; e.FromRow && e.Failed {
+			g.failed++
+		} else if e.FromRow {
+			g.slow++
+		}
 	}
-	if has[kSeconds] || has[kSpeed] {
-		g.ends[loop] = append(g.ends[loop], b.x[loop])
-	}
+	g.starts += len(m.t.Starts)
 }
 
 func (l *lesson) weekStart(*model, *belief) {}
@@ -230,24 +231,19 @@ func (l *learner) levels(all *lesson) {
 	p := &l.params
 	for _, name := range slices.Sorted(maps.Keys(all.groups)) {
 		g, s := p.Groups[name], all.groups[name]
-		g.LogDemand += s.byKind[kSag].mean(5)
-		g.LowLevel += s.byKind[kLow].mean(1) + common(s.ends[dip])
-		d := common(s.ends[demand])
-		g.LogDemand += d
-		g.CurrentLevel += s.byKind[kCurrent].mean(1) + d
-		g.SpeedLevel += s.byKind[kSpeed].mean(1)
-		growth := s.byKind[kSeconds].slope(50)
-		g.Seconds[0] += s.byKind[kSeconds].mean(1) + 0.5*common(s.ends[loop])
-		if n := s.byKind[kSeconds].n; n > 0 {
-			g.Seconds[0] -= growth * s.byKind[kSeconds].x / n
+		for k := kSag; k < kinds; k++ {
+			off := s.byKind[k].mean(3) + common(s.ends[ownPart[k]])
+			if k == kSag {
+				g.LogDemand += off
+			} else {
+				g.Channel[k].Level += off
+			}
 		}
-		g.Seconds[1] = max(0, g.Seconds[1]+growth)
-		g.MeanLimitC = -35
 		if s.raw.n > 0 {
 			g.MeanLimitC = s.raw.y / s.raw.n
 		}
 		g.Starts, g.Events = s.starts, s.slow+s.failed
-		g.SlowSeen = s.slow > 0 || s.failed < 5
+		g.SlowSeen = s.slow > 0
 		p.Groups[name] = g
 	}
 	var cca sums
@@ -268,12 +264,14 @@ func (l *learner) levels(all *lesson) {
 			p.Devices[name] += (s.y - common*s.n) / (s.n + 2)
 		}
 	}
-	p.SagOnWear = min(1.6, max(0.3, p.SagOnWear+all.onWear[kSag].slope(100)))
-	p.LowOnWear = min(1.6, max(0.2, p.LowOnWear+all.onWear[kLow].slope(100)))
+	for k := kSag; k < kinds; k++ {
+		p.OnWear[k] = min(1.6, max(-1.6, p.OnWear[k]+all.onWear[k].slope(100)))
+	}
+	p.OnWear[kSag], p.OnWear[kLow] = max(0.3, p.OnWear[kSag]), max(0.2, p.OnWear[kLow])
 	for k := range kinds {
 		// A normal surprise squared and cut at 6 has the mean 0.95.
 		wide := math.Sqrt((all.noise[k].y + 50*0.95) / (all.noise[k].n + 50) / 0.95)
-		p.Noise[k] = min(4, max(0.4, p.Noise[k]*math.Pow(wide, 0.8)))
+		p.Noise[k] = min(4, max(0.3, p.Noise[k]*math.Pow(wide, 0.8)))
 	}
 }
 

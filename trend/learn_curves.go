@@ -83,17 +83,15 @@ func solve3(a [3][3]float64, b [3]float64) (x [3]float64) {
 
 // learnCurves fits each group's curves of sag, lowest volts and speed. Few rows leave them at what the circuit says.
 func (l *learner) learnCurves() {
-	type both struct{ sag, low, speed slopes }
-	byGroup := map[string]*both{}
+	byGroup := map[string]*[kinds]slopes{}
 	for i := range l.tracks {
 		t := &l.tracks[i]
 		b := byGroup[t.Group]
 		if b == nil {
-			b = &both{}
+			b = &[kinds]slopes{}
 			byGroup[t.Group] = b
 		}
-		for _, k := range [...]kind{kSag, kLow, kSpeed} {
-			into := map[kind]*slopes{kSag: &b.sag, kLow: &b.low, kSpeed: &b.speed}[k]
+		for k := kSag; k < kinds; k++ {
 			var rows [][3]float64
 			var y []float64
 			for j := range t.Weeks {
@@ -102,19 +100,25 @@ func (l *learner) learnCurves() {
 					x := (min(w.TemperatureC, 25) - 5) / 10
 					rows = append(rows, [3]float64{x, x * x, float64(w.Week-t.FirstWeek) / 52})
 					y = append(y, m.Y)
-					into.temps = append(into.temps, w.TemperatureC)
+					b[k].temps = append(b[k].temps, w.TemperatureC)
 				}
 			}
-			into.addUnit(rows, y)
+			b[k].addUnit(rows, y)
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(byGroup)) {
 		g := l.params.Groups[name]
-		g.Sag = byGroup[name].sag.curve(0.12, 0.15, 0.05)
-		g.Low = byGroup[name].low.curve(0.15, 0.30, 0.10)
-		g.Speed = byGroup[name].speed.curve(0.10, 0.30, 0.10)
+		for k := kSag; k < kinds; k++ {
+			s := curveSpread[k]
+			g.Channel[k].Curve = byGroup[name][k].curve(s.noise, s.straight, s.bent)
+		}
 		l.params.Groups[name] = g
 	}
+}
+
+// curveSpread is one row's noise and how far the curves' two coefficients may go.
+var curveSpread = [kinds]struct{ noise, straight, bent float64 }{
+	kSag: {0.12, 0.15, 0.05}, kLow: {0.15, 0.30, 0.10}, kCurrent: {0.08, 0.15, 0.05}, kSpeed: {0.10, 0.30, 0.10}, kSeconds: {0.45, 0.40, 0.15},
 }
 
 // learnDrift takes the growth of wear per week from tests of one battery over time, by depot, drawn to the fleet's and that to
@@ -165,27 +169,15 @@ func (l *learner) learnDrift() {
 	}
 }
 
-// learnRates counts what breakdowns say by cause, and how control failures follow clicks.
+// learnRates counts what breakdowns say by cause.
 func (l *learner) learnRates() {
 	p := &l.params
 	const weight = 20.0 // breakdowns that the usual shares are worth
 	count, total := map[fleet.Part]float64{}, 0.0
-	var days, control [2]float64
-	other := 0.0
 	for i := range l.tracks {
-		t := &l.tracks[i]
-		for _, f := range t.Breakdowns {
+		for _, f := range l.tracks[i].Breakdowns {
 			count[f.Cause]++
 			total++
-			if f.Cause == fleet.ChargingPart || f.Cause == fleet.ControlPart {
-				other++
-			}
-			if f.Cause == fleet.ControlPart {
-				control[truth(t.clickedBefore(f.Day-3))]++
-			}
-		}
-		for w := t.FirstWeek; w < t.AsOfWeek; w++ {
-			days[truth(t.clickedBefore(mondayOf(w)))] += 7
 		}
 	}
 	shares := map[fleet.Part]float64{}
@@ -193,11 +185,6 @@ func (l *learner) learnRates() {
 		shares[part] = (count[part] + weight*usual) / (total + weight)
 	}
 	p.Shares = shares
-	p.OtherPerDay = (other + 2) / (days[0] + days[1] + 2/p.OtherPerDay)
-	for i := range control {
-		p.ControlDaily[i] = (control[i] + 1) / (days[i] + 1/p.ControlDaily[i])
-	}
-	p.ControlDaily[1] = max(p.ControlDaily[0], p.ControlDaily[1])
 }
 
 // clicksCount is how long a click speaks for a fault in the control circuit.

@@ -19,21 +19,80 @@ const (
 	kinds
 )
 
-// spread of one row and, for the rows of cranks, what a week's mean never gets below however many they are, since the circuit errs alike in all.
-var spread = [kinds]struct{ row, floor float64 }{
-	{0.07, 0}, {0.12, 0}, {0.15, 0}, {0.09, 0.07}, {0.15, 0.12}, {0.06, 0.04}, {0.06, 0.06}, {0.45, 0.25},
+// spread of one row of a test, and of a week's cranks where the unit's own cannot be told.
+var spread = [kinds]float64{0.07, 0.12, 0.15, 0.12, 0.12, 0.06, 0.06, 0.25}
+
+// ownPart is how a unit reads off its class in a channel.
+var ownPart = [kinds]int{wear, wear, wear, demand, dip, amps, pace, delay}
+
+// noiseOf is the spread of a unit's weekly rows in each channel, from how they differ week by week once the class's curve is taken out, as
+// if ten rows of the usual spread had been seen before.
+func (m *model) noiseOf() (sd [channels]float64) {
+	for k := range kinds {
+		sd[k] = spread[k]
+	}
+	for k := kSag; k < kinds; k++ {
+		d := differences{usual: spread[k]}
+		for pass := range 2 {
+			d.begin(pass)
+			for i := range m.t.Weeks {
+				if w := &m.t.Weeks[i]; w.yOf(k).N > 0 {
+					d.take(w.Week, w.yOf(k).Y-m.g.Channel[k].Curve.at(w.TemperatureC), 2)
+				}
+			}
+		}
+		sd[k] = d.spread()
+	}
+	rest, tests := differences{usual: 0.04}, differences{usual: 0.04}
+	for pass := range 2 {
+		rest.begin(pass)
+		tests.begin(pass)
+		for i := range m.t.Weeks {
+			if w := &m.t.Weeks[i]; w.Rest.N > 0 {
+				rest.take(w.Week, w.Rest.Y, 2)
+			}
+		}
+		for i := range m.t.Tests {
+			if r := &m.t.Tests[i]; r.Rest.N > 0 {
+				tests.take(r.Week, r.Rest.Y, 20)
+			}
+		}
+	}
+	sd[restChannel], sd[testRestChannel] = rest.spread(), tests.spread()
+	return sd
 }
 
-const medianWaste = 1.57 // variance of a median over that of a mean, normal rows
+// differences gathers how rows that lie close to each other differ. Those beyond three times the mean count as that.
+type differences struct {
+	usual, sum, n, far, last float64
+	week                     int
+}
 
-func (m *model) variance(k kind, n int) float64 {
-	s := spread[k]
-	f := m.p.Noise[k]
-	waste := medianWaste
-	if k <= kOhm {
-		waste = 1
+func (d *differences) begin(pass int) {
+	d.far = math.Inf(1)
+	if pass > 0 && d.n > 0 {
+		d.far = 3 * d.sum / d.n
 	}
-	return f * f * (s.floor*s.floor + waste*s.row*s.row/float64(max(1, n)))
+	d.sum, d.n, d.week = 0, 0, -1000
+}
+
+func (d *differences) take(week int, y float64, near int) {
+	if week-d.week <= near {
+		d.sum += min(math.Abs(y-d.last), d.far)
+		d.n++
+	}
+	d.last, d.week = y, week
+}
+
+// spread is that of one row: a normal difference of two has the mean size 2σ/√π.
+func (d *differences) spread() float64 {
+	const before = 10
+	return (d.sum + before*2*d.usual/math.SqrtPi) / (d.n + before) * math.SqrtPi / 2
+}
+
+func (m *model) variance(k kind) float64 {
+	f := m.p.Noise[k] * m.noise[k]
+	return f * f
 }
 
 // predicted is what the belief says of a row, with slopes.
@@ -53,49 +112,37 @@ func (m *model) predictTest(b *belief, r *TestRow, k kind) predicted {
 	}
 }
 
+// coldness is 0 at 5 °C and 1 for each 10 °C below.
+func coldness(temperatureC float64) float64 { return min(max((5-temperatureC)/10, -2), 3.5) }
+
 func (m *model) predictWeek(b *belief, w *WeekRow, k kind) predicted {
-	x := &b.x
+	own, onWear := ownPart[k], m.p.OnWear[k]
+	out := predicted{mean: m.level(k) + m.g.Channel[k].Curve.at(w.TemperatureC) + onWear*b.x[wear] + b.x[own]}
+	out.h[wear], out.h[own] = onWear, 1
+	cold := -1
 	switch k {
 	case kSag:
-		return predicted{m.logF + m.g.Sag.at(w.TemperatureC) + m.p.SagOnWear*x[wear] + x[demand], vector{wear: m.p.SagOnWear, demand: 1}}
-	case kLow:
-		whole := cableShare + lockedOhms + max(x[loop], -0.1)
-		return predicted{
-			m.g.LowLevel + m.g.Low.at(w.TemperatureC) + m.p.LowOnWear*x[wear] - math.Log(whole/(cableShare+lockedOhms)) + x[dip],
-			vector{wear: m.p.LowOnWear, loop: -1 / whole, dip: 1},
-		}
-	case kCurrent:
-		return predicted{m.g.CurrentLevel + m.logF - m.g.LogDemand + x[demand], vector{demand: 1}}
-	case kSpeed:
-		// A starter slows by what battery, engine and cables take from it; how much in a usual circuit is from memory.
-		return predicted{
-			m.g.SpeedLevel + m.g.Speed.at(w.TemperatureC) - 0.4*x[wear] - 0.8*x[demand] - 0.8*x[loop],
-			vector{wear: -0.4, demand: -0.8, loop: -0.8},
-		}
-	default:
-		basis, slope := m.slowness(b, w.TemperatureC)
-		for i := range slope {
-			slope[i] *= m.g.Seconds[1]
-		}
-		return predicted{m.g.Seconds[0] + m.g.Seconds[1]*basis, slope}
+		cold = steepness
+	case kSeconds:
+		cold = delayCold
 	}
+	if cold >= 0 {
+		c := coldness(w.TemperatureC)
+		out.mean += c * b.x[cold]
+		out.h[cold] = c
+	}
+	return out
 }
 
-const lockedOhms = 0.9 // starter held fast, in R0 (from memory)
-
-// slowness grows from 0 as the volts to spare at a temperature fall through 3 V: ln(1+exp((3−U)/0.7)).
-func (m *model) slowness(b *belief, t float64) (basis float64, slope vector) {
-	s := m.circuit.spare(b.x[wear], b.x[demand], b.x[loop], b.restV)
-	u := m.circuit.spareAt(s, t)
-	z := (3 - u) / 0.7
-	basis = softplus(z)
-	perU := -sigmoid(z) / 0.7
-	x := min(max((t-coldestGridC)/gridStepC, 0), gridPoints-1.0001)
-	battery, wires := s.a*m.circuit.battery[int(x)], s.b*m.circuit.cable[int(x)]
-	slope[wear] = -perU * battery
-	slope[demand] = -perU * (battery + wires)
-	slope[loop] = -perU * s.perC * m.circuit.cable[int(x)]
-	return basis, slope
+// level of a channel in the unit's class; what a battery's rating takes from the volts lost and the current is allowed for.
+func (m *model) level(k kind) float64 {
+	switch k {
+	case kSag:
+		return m.logF
+	case kCurrent:
+		return m.g.Channel[k].Level + m.logF - m.g.LogDemand
+	}
+	return m.g.Channel[k].Level
 }
 
 func softplus(z float64) float64 {

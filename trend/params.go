@@ -9,57 +9,49 @@ type Params struct {
 	Drift   map[fleet.DepotID]float64
 	// DriftPerWeek is the usual growth of ln resistance per week; 0.003 is a doubling in four and a half years.
 	DriftPerWeek float64
-	TestBias     float64    // ln of what all testers show too much
-	SagOnWear    float64    // how much of a battery's wear shows in the sag
-	LowOnWear    float64    // … and in the lowest volts
-	Noise        [8]float64 // factor on the spread of each kind of row
-	Limit        LimitTerms
+	TestBias     float64                // ln of what all testers show too much
+	OnWear       [kinds]float64         // how much of a battery's wear shows in each channel of cranks
+	Noise        [kinds]float64         // factor on the spread of each kind of row
 	Shares       map[fleet.Part]float64 // of breakdowns, by cause
-	Blame        map[fleet.Part]float64 // factor on what a part's repair would save, so that blame in past seasons matches the breakdown book
-	OtherPerDay  float64                // charging and control failures per day, which no cold limit explains
-	ControlDaily [2]float64             // control failures per day of units without, and with, recent clicks
-	Life         Weibull                // weeks a battery lasts
+	Causes       Causes
+	Shown        Shown
+	Life         Weibull // weeks a battery lasts
 	MeanAgeWeeks float64
 	Foresight    Foresight
-	Adjust       Adjustment // learned from past seasons
 }
+
+// Shown moves and widens the cold limit that people read.
+type Shown struct{ ShiftC, Widen float64 }
 
 // Group is what units of one class, fuel and voltage share.
 type Group struct {
-	LogDemand       float64 // ln f, the engine's hunger for current at 25 °C in units of the mean rating
-	LogRated        float64 // mean ln of the rated amperes
-	Sag, Low, Speed curve   // what of temperature the circuit leaves over
-	LowLevel        float64 // of ln((rest−min)/min)
-	SpeedLevel      float64
-	CurrentLevel    float64
-	Seconds         [2]float64 // ln ms: level, and growth as the volts to spare run out
-	MeanLimitC      float64    // M: of the circuit's cold limits where units started
-	ShiftC          float64    // δ
-	SpreadC         float64    // σ, of one start about the limit
-	SlowC           float64    // w: starts are slow this much above the limit
-	Chance          float64    // ε, of a failed start that no cold explains
-	SlowSeen        bool       // the loggers of this group report slow starts
+	LogDemand  float64 // ln f, the engine's hunger for current at 25 °C in units of the mean rating
+	LogRated   float64 // mean ln of the rated amperes
+	Channel    [kinds]Channel
+	MeanLimitC float64 // M: of the circuit's cold limits where units started
+	SlowSeen   bool    // the loggers of this group report slow starts
 	// The middle unit of the group, now.
-	TypicalWear, TypicalDemand, TypicalLoop, TypicalDip float64
+	Typical vector
 
 	Starts int
 	Events int
 }
 
-// LimitTerms turn the circuit's cold limit into the one seen: T* = M + Beta(T − M) + δ + Wear·r + Demand·d + Loop·c + Empty·(full − rest) + Dip·b.
-type LimitTerms struct{ Beta, Wear, Demand, Loop, Empty, Dip float64 }
+// Channel is how the middle unit of a group reads with a new battery: at 5 °C, and what of temperature the circuit leaves over.
+type Channel struct {
+	Level float64
+	Curve curve
+}
 
-func defaultParams() Params {
+func defaultParams(prior *Prior) Params {
 	return Params{
 		Groups: map[string]Group{}, Devices: map[string]float64{}, Drift: map[fleet.DepotID]float64{},
-		DriftPerWeek: 0.003, SagOnWear: 0.9, LowOnWear: 0.9, Noise: [8]float64{1, 1, 1, 1, 1, 1, 1, 1},
-		Foresight: Foresight{Background: 1},
-		Limit:     LimitTerms{Beta: 1},
+		DriftPerWeek: 0.003, OnWear: [kinds]float64{kSag: 0.9, kLow: 0.9, kSpeed: -0.2, kCurrent: -0.1, kSeconds: 0.3},
+		Noise:     [kinds]float64{1, 1, 1, 1, 1, 1, 1, 1},
+		Foresight: prior.foresight(),
 		Shares:    map[fleet.Part]float64{fleet.BatteryPart: 0.50, fleet.StarterPart: 0.15, fleet.CablePart: 0.12, fleet.ChargingPart: 0.15, fleet.ControlPart: 0.08},
-		// One charging or control failure per unit in ten years (from memory).
-		OtherPerDay: 1.0 / 3650, ControlDaily: [2]float64{0.2 / 3650, 2.0 / 3650},
-		Blame: map[fleet.Part]float64{fleet.BatteryPart: 1, fleet.StarterPart: 1, fleet.CablePart: 1, fleet.ChargingPart: 1, fleet.ControlPart: 1},
-		Life:  Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
+		Causes:    prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden},
+		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
 }
 
@@ -67,8 +59,8 @@ func defaultParams() Params {
 func defaultGroup(f fleet.Fuel) Group {
 	demand, _ := demandOf(f)
 	return Group{
-		LogDemand: logOf(demand), CurrentLevel: logOf(demand), LowLevel: -0.9, SpeedLevel: logOf(50), Seconds: [2]float64{logOf(900), 0.3},
-		MeanLimitC: -35, SpreadC: 3.5, SlowC: 5, Chance: 2e-4, SlowSeen: true,
+		LogDemand: logOf(demand), MeanLimitC: -35, SlowSeen: true,
+		Channel: [kinds]Channel{kLow: {Level: -0.9}, kCurrent: {Level: logOf(demand)}, kSpeed: {Level: logOf(150)}, kSeconds: {Level: logOf(900)}},
 	}
 }
 

@@ -8,8 +8,7 @@ import (
 
 // observer is told of every row before it is taken in: what it read, what was expected. Learning listens; an estimate does not.
 type observer interface {
-	row(m *model, b *belief, k kind, device string, y float64, want predicted, variance, temperatureC float64)
-	starts(m *model, b *belief, w *WeekRow, events []Event)
+	row(m *model, b *belief, k kind, device string, y float64, want predicted, variance float64)
 	weekStart(m *model, b *belief)
 }
 
@@ -51,9 +50,6 @@ func (m *model) step(c *cursor, o observer) {
 		row = &t.Weeks[c.row]
 		c.row++
 	}
-	if o != nil {
-		o.starts(m, b, row, t.Events[firstEvent:c.event])
-	}
 	m.outcomes(b, row, t.Events[firstEvent:c.event]) // before the change: a part is renewed because of them
 	for ; c.change < len(t.Changes) && t.Changes[c.change].Week <= c.week; c.change++ {
 		m.change(b, t.Changes[c.change])
@@ -61,6 +57,8 @@ func (m *model) step(c *cursor, o observer) {
 	}
 	if row != nil && row.Rest.N > 0 {
 		b.rest(row.Rest.Y, row.Rest.N)
+		b.path[restChannel].take(row.Rest.Y, m.noise[restChannel], fastRows, slowRows)
+		b.restDropV = 0.9*b.restDropV + 0.1*(row.Rest.Y-row.RestLowV)
 	}
 	for ; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week; c.test++ {
 		m.testRow(b, &t.Tests[c.test], o)
@@ -73,24 +71,28 @@ func (m *model) step(c *cursor, o observer) {
 	}
 }
 
-// repaired allows for what a workshop will have put right after a breakdown. Batteries and starters have their own records, so
-// for them only doubt is added.
+// repaired allows for what a workshop will have put right after a breakdown. The book may be wrong, and batteries and starters have
+// their own records, so for all that was not named doubt is added.
 func (m *model) repaired(c *cursor, cause fleet.Part) {
 	switch cause {
 	case fleet.CablePart, fleet.ChargingPart:
 		m.change(&c.belief, Change{c.week, cause, 1})
-	case fleet.StarterPart:
-		c.p[demand][demand] += 0.1 * 0.1
 	case fleet.BatteryPart:
 		c.p[wear][wear] += 0.1 * 0.1
 	}
+	for i := demand; i < parts; i++ {
+		c.p[i][i] += 0.25 * usual[i] * usual[i]
+	}
 }
+
+// slowAboveC is how far above its limit a unit begins to start slowly (from memory).
+const slowAboveC = 5.0
 
 func (m *model) outcomes(b *belief, row *WeekRow, events []Event) {
 	if row != nil && row.To > row.From && !math.IsNaN(row.ColdestC) {
 		offset := 0.0
 		if m.g.SlowSeen {
-			offset = m.g.SlowC
+			offset = slowAboveC
 		}
 		m.learnFrom(b, row.ColdestC, offset, false, 1)
 	}
@@ -100,7 +102,7 @@ func (m *model) outcomes(b *belief, row *WeekRow, events []Event) {
 		case e.Failed:
 			m.learnFrom(b, e.TemperatureC, 0, true, e.Weight)
 		default:
-			m.learnFrom(b, e.TemperatureC, m.g.SlowC, true, e.Weight)
+			m.learnFrom(b, e.TemperatureC, slowAboveC, true, e.Weight)
 		}
 	}
 }
@@ -108,24 +110,26 @@ func (m *model) outcomes(b *belief, row *WeekRow, events []Event) {
 func (m *model) testRow(b *belief, r *TestRow, o observer) {
 	if r.Rest.N > 0 {
 		b.rest(r.Rest.Y, 1)
+		b.path[testRestChannel].take(r.Rest.Y, m.noise[testRestChannel], 2, 10)
 	}
 	for k := kCCA; k <= kOhm; k++ {
 		y := r.yOf(k)
 		if y.N == 0 || (k == kOhm && !m.knows("ohm "+r.Device)) {
 			if y.N > 0 && o != nil {
-				o.row(m, b, k, r.Device, y.Y, m.predictTest(b, r, k), 0.3, 25)
+				o.row(m, b, k, r.Device, y.Y, m.predictTest(b, r, k), 0.3)
 			}
 			continue
 		}
 		want := m.predictTest(b, r, k)
-		variance := m.variance(k, 1)
+		variance := m.variance(k)
 		if y.N < m.t.Positions {
 			variance += 0.08 * 0.08 // the other battery was not looked at
 		}
 		if o != nil {
-			o.row(m, b, k, r.Device, y.Y, want, variance, 25)
+			o.row(m, b, k, r.Device, y.Y, want, variance)
 		}
-		b.open(k, b.update(y.Y, want.mean, want.h, variance))
+		b.path[k].take(y.Y-(want.mean-want.h[wear]*b.x[wear]), m.noise[k], 2, 10)
+		b.open(k, b.update(y.Y, want.mean, &want.h, variance))
 	}
 }
 
@@ -141,11 +145,12 @@ func (m *model) weekRow(b *belief, w *WeekRow, o observer) {
 			continue
 		}
 		want := m.predictWeek(b, w, k)
-		variance := m.variance(k, y.N)
+		variance := m.variance(k)
 		if o != nil {
-			o.row(m, b, k, "", y.Y, want, variance, w.TemperatureC)
+			o.row(m, b, k, "", y.Y, want, variance)
 		}
-		b.open(k, b.update(y.Y, want.mean, want.h, variance))
+		b.path[k].take(y.Y-(want.mean-want.h[wear]*b.x[wear]-b.x[ownPart[k]]), m.noise[k], fastRows, slowRows)
+		b.open(k, b.update(y.Y, want.mean, &want.h, variance))
 	}
 }
 
@@ -186,23 +191,18 @@ func (m *model) looksRenewed(c *cursor) bool {
 func (m *model) startlingly(c *cursor) bool {
 	const far = 2.0
 	surprise := func(y, variance float64, want predicted) float64 {
-		s := variance
-		for i := range parts {
-			for j := range parts {
-				s += want.h[i] * c.p[i][j] * want.h[j]
-			}
-		}
+		s := variance + c.along(&want.h)
 		return (y - want.mean) / math.Sqrt(s)
 	}
 	if t := m.t; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week {
-		if r := &t.Tests[c.test]; r.CCA.N > 0 && surprise(r.CCA.Y, m.variance(kCCA, 1), m.predictTest(&c.belief, r, kCCA)) > far {
+		if r := &t.Tests[c.test]; r.CCA.N > 0 && surprise(r.CCA.Y, m.variance(kCCA), m.predictTest(&c.belief, r, kCCA)) > far {
 			return true
 		}
 	}
 	if t := m.t; c.row < len(t.Weeks) && t.Weeks[c.row].Week <= c.week {
 		w := &t.Weeks[c.row]
 		for _, k := range [...]kind{kSag, kLow} {
-			if y := w.yOf(k); y.N > 0 && surprise(y.Y, m.variance(k, y.N), m.predictWeek(&c.belief, w, k)) < -far {
+			if y := w.yOf(k); y.N > 0 && surprise(y.Y, m.variance(k), m.predictWeek(&c.belief, w, k)) < -far {
 				return true
 			}
 		}

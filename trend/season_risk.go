@@ -4,13 +4,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/integrate/quad"
-
-	"rimeyard/internal/fleet"
 )
-
-// lasting is the share of σ² that stays with a unit all season; the rest comes anew each night. Nights of one unit are not independent:
-// taking them as such makes the risk half as large again.
-const lasting = 0.6
 
 // nodes of the Gauss–Hermite rule over the doubt about the cold limit. They are fixed, so colder nights
 // raise the risk at each of them, and so their mean.
@@ -22,98 +16,95 @@ var normalNodes = func() (n [nodes]node) {
 	var x, w [nodes]float64
 	quad.Hermite{}.FixedLocations(x[:], w[:], math.Inf(-1), math.Inf(1))
 	for i := range n {
-		// FixedLocations folds exp(x²) into the weight.
-		n[i] = node{x[i] * math.Sqrt2, w[i] * math.Exp(-x[i]*x[i]) / math.Sqrt(math.Pi)}
+		n[i] = node{x[i] * math.Sqrt2, w[i] / math.SqrtPi}
 	}
 	return n
 }()
 
-// Outlook is where the cold limit will lie in the weeks to come, if nothing is done or if one part is put right.
+// Outlook is where the cold limit will lie in the weeks to come, if nothing is done.
 type Outlook struct {
-	limitC, sdC [3]float64 // now, and 13 and 26 weeks on
-	nightSD     float64
-	chance      float64 // of failing on a mild morning for no cause of cold, per start
-	control     float64 // charging and control failures per day
+	rawC, sdC   [3]float64 // the circuit's limit less the class's, and the filter's doubt, now and 13 and 26 weeks on
+	signs       signs
+	quiet       [quietCount]float64
 	startsNight float64
 	offsetC     float64
-	g           *Group
+
+	perRaw              float64 // °C for each 10 °C of the circuit's
+	levelC, growthC     float64 // from the other signs
+	startVar, growVar   float64
+	nightSD, quietDaily float64
 }
 
 var outlookWeeks = [3]float64{0, 13, 26}
 
 // Outlook projects the state: wear grows by its drift, faster once it is large, rest volts follow a falling trend for ten weeks
-// at most. With healthy set to a part, that part is as good as new.
-func (s State) Outlook(healthy fleet.Part) Outlook {
-	return s.model.outlook(&s.belief, healthy, s.belief.week).foreseen(s.model.p.Foresight)
-}
-
-func (m *model) outlook(b *belief, healthy fleet.Part, week int) Outlook {
-	o := Outlook{
-		nightSD: math.Sqrt((1 - lasting) * m.g.SpreadC * m.g.SpreadC), chance: m.g.Chance, startsNight: m.t.StartsPerDay,
-		offsetC: m.t.NightOffsetC, g: &m.g,
-	}
-	o.control = m.p.ControlDaily[truth(m.t.clickedBefore(mondayOf(week)))]
-	charging := max(0, m.p.OtherPerDay-m.p.ControlDaily[0])
-	if healthy == fleet.ControlPart {
-		o.control = 0
-	}
-	if healthy == fleet.ChargingPart {
-		charging = 0
-	}
-	o.control += charging
-	x, restV, trend := b.x, b.restV, min(0, b.restTrend)
-	switch healthy {
-	case fleet.BatteryPart:
-		x[wear], x[drift] = min(x[wear], 0), min(x[drift], m.vPop)
-	case fleet.StarterPart:
-		x[demand] = min(x[demand], 0)
-	case fleet.CablePart:
-		x[loop] = min(x[loop], 0)
-	case fleet.ChargingPart:
-		restV, trend = max(restV, emptyRestV+0.85*restSpanV), 0
-	}
-	for i, t := range outlookWeeks {
-		y := x
-		y[wear] += x[drift] * t * (1 + 0.15*t/13*max(0, x[wear]))
-		tStar, h, perRestV, _ := m.limit(&y, max(restV+trend*min(t, 10), emptyRestV-0.3))
-		later := *b
-		later.p[wear][wear] += 2*t*b.p[wear][drift] + t*t*b.p[drift][drift] + t*wander[wear]*wander[wear]
-		later.p[demand][demand] += t * wander[demand] * wander[demand]
-		later.p[loop][loop] += t * wander[loop] * wander[loop]
-		later.restVar += t * restStepSD * restStepSD
-		o.limitC[i] = tStar
-		o.sdC[i] = math.Sqrt(later.limitVariance(h, perRestV) + lasting*m.g.SpreadC*m.g.SpreadC)
-	}
+// at most; what past seasons taught comes on top.
+func (s State) Outlook() Outlook {
+	o := s.model.outlook(&s.belief)
+	o.foresee(&s.model.p.Foresight, s.model.t.Group)
 	return o
 }
 
-// Foresight is what past seasons show of how far a forecast made before winter errs: units fade in ways that start after it.
-type Foresight struct {
-	ShiftC     float64 // on the cold limit
-	SpreadC    float64 // more doubt about it from the start
-	GrowC      float64 // and more with time: variance GrowC²·weeks
-	Background float64 // factor on failures that no cold explains
+func (m *model) outlook(b *belief) Outlook {
+	o := Outlook{startsNight: m.t.StartsPerDay, offsetC: m.t.NightOffsetC}
+	for i, t := range outlookWeeks {
+		y := *b
+		y.x[wear] += y.x[drift] * t * (1 + 0.15*t/13*max(0, y.x[wear]))
+		y.restV = max(y.restV+min(0, y.restTrend)*min(t, 10), emptyRestV-0.3)
+		raw, slope := m.circuitLimit(&y.x, y.restV)
+		y.p[wear][wear] += 2*t*b.p[wear][drift] + t*t*b.p[drift][drift]
+		for j := range parts {
+			if j != drift {
+				y.p[j][j] += t * wander[j] * wander[j]
+			}
+		}
+		y.restVar += t * restStepSD * restStepSD
+		h, perRestV := m.limitSlopes(&y, slope)
+		o.rawC[i] = raw - m.g.MeanLimitC
+		o.sdC[i] = math.Sqrt(y.limitVariance(&h, perRestV))
+	}
+	o.signs = m.signsOf(b, o.rawC[0]+m.g.MeanLimitC)
+	o.quiet = m.quietOf(b.week, &o.signs)
+	return o
 }
 
-func (o Outlook) foreseen(f Foresight) Outlook {
-	for i, t := range outlookWeeks {
-		o.limitC[i] += f.ShiftC
-		o.sdC[i] = math.Sqrt(o.sdC[i]*o.sdC[i] + f.SpreadC*f.SpreadC + f.GrowC*f.GrowC*t)
+// foresee adds what past seasons taught.
+func (o *Outlook) foresee(f *Foresight, group string) {
+	o.levelC, o.growthC, o.perRaw = f.Group[group], 0, f.Level[signLimit]
+	for i, x := range o.signs {
+		if i != signLimit {
+			o.levelC += f.Level[i] * x
+		}
+		o.growthC += f.Growth[i] * x
 	}
-	o.chance *= f.Background
-	o.control *= f.Background
-	return o
+	quiet := 0.0
+	for i, x := range o.quiet {
+		quiet += f.Quiet[i] * x
+	}
+	o.quietDaily = math.Exp(min(quiet, -2))
+	o.startVar, o.growVar, o.nightSD = f.StartSDC*f.StartSDC, f.GrowSDC*f.GrowSDC, f.NightSDC
+}
+
+// at is the circuit's limit and the filter's doubt some half years on.
+func (o *Outlook) at(halfYears float64) (rawC, sd float64) {
+	w := min(halfYears, 1.5) * 2
+	i := 0
+	if w > 1 {
+		i = 1
+	}
+	w -= float64(i)
+	return o.rawC[i] + w*(o.rawC[i+1]-o.rawC[i]), max(0.1, o.sdC[i]+w*(o.sdC[i+1]-o.sdC[i]))
 }
 
 // LimitC is the cold limit so many weeks from now, with its spread.
 func (o Outlook) LimitC(weeks float64) (c, sd float64) {
-	i := 0
-	if weeks > outlookWeeks[1] {
-		i = 1
-	}
-	w := (min(weeks, outlookWeeks[2]+26) - outlookWeeks[i]) / (outlookWeeks[i+1] - outlookWeeks[i])
-	return o.limitC[i] + w*(o.limitC[i+1]-o.limitC[i]), max(0.1, o.sdC[i]+w*(o.sdC[i+1]-o.sdC[i]))
+	t := min(weeks/26, 1.5)
+	c, sd = o.at(t)
+	return o.perRaw*c/10 + o.levelC + t*o.growthC, math.Sqrt(sd*sd + o.startVar + t*o.growVar)
 }
+
+// lasting is the share of the doubt about the source of the temperatures that stays with a unit all season.
+const lasting = 0.6
 
 // Risk is the chance of at least one failed start on a run of nights, the first of which lies firstDay days ahead.
 // By day it gives, when asked, the chance up to and including each night.
@@ -125,7 +116,7 @@ func (o Outlook) Risk(dawnC []float64, firstDay int, spreadC float64, byDay []fl
 	for i := range survived {
 		survived[i] = 1
 	}
-	quietNight := math.Log1p(-min(o.control, 0.5)) + o.startsNight*math.Log1p(-min(o.chance, 0.5))
+	quietNight := -o.quietDaily
 	quiet, warmest := 0.0, normalNodes[nodes-1].z
 	for d, t := range dawnC {
 		limit, sd := o.LimitC(float64(firstDay+d) / 7)

@@ -13,7 +13,9 @@ type State struct {
 	Wear, WearSD     float64 // ln of the battery's resistance over a new one's
 	WearPerWeek      float64
 	Demand, DemandSD float64 // ln of what engine and starter draw, over the class
-	Loop, LoopSD     float64 // resistance of cables and contacts beyond the healthy; 0.17 is a healthy circuit's whole
+	Delay, DelaySD   float64 // ln of how long it cranks over its class
+	Pace             float64 // ln of how fast it turns over its class
+	Dip              float64 // ln of how deep the volts dip over its class
 	RestV, RestSDV   float64 // of one battery
 	RestVPerWeek     float64
 	ColdLimitC       float64 // T*
@@ -33,20 +35,18 @@ func Estimate(t Track, p Params) State {
 	return m.state(b)
 }
 
-// widened is what the stated spread of a cold limit is multiplied with: the circuit errs in ways that last, which the filter takes
-// for noise that averages out.
-const widened = 1.3
-
 const standardNormal80 = 1.2815515655446004
 
 func (m *model) state(b belief) State {
-	tStar, h, perRestV, _ := m.limit(&b.x, b.restV)
-	sd := widened * math.Sqrt(b.limitVariance(h, perRestV)+lasting*m.g.SpreadC*m.g.SpreadC)
+	o := m.outlook(&b)
+	o.foresee(&m.p.Foresight, m.t.Group)
+	tStar, sd := o.LimitC(0)
+	tStar, sd = tStar+m.p.Shown.ShiftC, sd*m.p.Shown.Widen
 	return State{
 		Unit: m.t.Unit, Depot: m.t.Depot,
 		Wear: b.x[wear], WearSD: math.Sqrt(b.p[wear][wear]), WearPerWeek: b.x[drift],
 		Demand: b.x[demand], DemandSD: math.Sqrt(b.p[demand][demand]),
-		Loop: b.x[loop], LoopSD: math.Sqrt(b.p[loop][loop]), RestV: b.restV, RestSDV: math.Sqrt(b.restVar), RestVPerWeek: b.restTrend,
+		Delay: b.x[delay], DelaySD: math.Sqrt(b.p[delay][delay]), Pace: b.x[pace], Dip: b.x[dip], RestV: b.restV, RestSDV: math.Sqrt(b.restVar), RestVPerWeek: b.restTrend,
 		ColdLimitC: tStar, ColdLimitSDC: sd, P10C: tStar - standardNormal80*sd, P90C: tStar + standardNormal80*sd,
 		SwapsInferred: b.swapsInferred, SwapWeek: b.swapWeek, belief: b, model: m,
 	}
@@ -54,6 +54,9 @@ func (m *model) state(b belief) State {
 
 // Track is what the state was estimated from.
 func (s State) Track() *Track { return s.model.t }
+
+// WearTypical is the wear of the middle unit of its class.
+func (s State) WearTypical() float64 { return s.model.g.Typical[wear] }
 
 // Group is what the unit's class shares.
 func (s State) Group() Group { return s.model.g }
@@ -64,10 +67,9 @@ func (s State) TypicalCrankV(temperatureC float64, lowest bool) float64 {
 	m, g := s.model, s.model.g
 	cold := perDegree*(25-temperatureC-batteryWarmer) + chargeOnOhms*(1-charge(s.RestV))
 	if lowest {
-		whole := cableShare + lockedOhms
-		ratio := math.Exp(g.LowLevel + g.Low.at(temperatureC) + m.p.LowOnWear*g.TypicalWear - math.Log((whole+g.TypicalLoop)/whole) + g.TypicalDip + cold)
+		ratio := math.Exp(g.Channel[kLow].Level + g.Channel[kLow].Curve.at(temperatureC) + m.p.OnWear[kLow]*g.Typical[wear] + g.Typical[dip] + cold)
 		return s.RestV / (1 + ratio) * float64(m.t.Series)
 	}
-	drop := ratedDropV * oilDemand(temperatureC+m.t.OilOffsetC) * math.Exp(m.logF+g.Sag.at(temperatureC)+m.p.SagOnWear*g.TypicalWear+g.TypicalDemand+cold)
-	return (s.RestV - activationV - drop) * float64(m.t.Series)
+	drop := ratedDropV * oilDemand(temperatureC+m.t.OilOffsetC) * math.Exp(m.logF+g.Channel[kSag].Curve.at(temperatureC)+m.p.OnWear[kSag]*g.Typical[wear]+g.Typical[demand]+cold)
+	return (s.RestV - drop) * float64(m.t.Series)
 }

@@ -62,9 +62,9 @@ type WeekRow struct {
 	Low                     Mean    // ln((rest − min) / min)
 	Current, Speed, Seconds Mean    // ln of current / rated, of rpm and of ms, the first without the oil's part
 	Rest                    Mean    // V per battery before the first crank of a day
+	RestLowV                float64 // the lowest of Rest
 	ColdestC                float64 // coldest start that went well
 	From, To                int     // its starts in Track.Starts
-	Quiet                   bool    // no logger: the starts are mornings of which nothing bad is known
 }
 
 // TestRow is one day's tests of a unit's batteries, taken together: in series resistances add, in parallel conductances do.

@@ -44,18 +44,18 @@ func plain(id fleet.UnitID, shown func(daysBack int) float64) fleet.History {
 }
 
 func estimate(h fleet.History) State {
-	return Estimate(Compress(h, yard, yardWeather(), asOf), defaultParams())
+	return Estimate(Compress(h, yard, yardWeather(), asOf), defaultParams(&taught))
 }
 
 func TestCircuitLimitGoesTheRightWay(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := newCircuit(math.Log(petrolDemand), petrolQuitV, 0, curve{A: rapid.Float64Range(-0.4, 0.4).Draw(t, "a"), B: rapid.Float64Range(-0.1, 0.1).Draw(t, "b"), From: -20, To: 20})
-		r, d, loop := rapid.Float64Range(-0.3, 2).Draw(t, "r"), rapid.Float64Range(-0.5, 0.8).Draw(t, "d"), rapid.Float64Range(-0.1, 1).Draw(t, "c")
+		r, d, steep := rapid.Float64Range(-0.3, 2).Draw(t, "r"), rapid.Float64Range(-0.5, 0.8).Draw(t, "d"), rapid.Float64Range(-0.2, 0.2).Draw(t, "steepness")
 		v, more := rapid.Float64Range(11.8, 12.7).Draw(t, "v"), rapid.Float64Range(0, 0.5).Draw(t, "more")
-		at, _ := c.limit(r, d, loop, v)
+		at, _ := c.limit(r, d, steep, v)
 		for name, worse := range map[string]float64{
-			"wear": first(c.limit(r+more, d, loop, v)), "demand": first(c.limit(r, d+more, loop, v)), "loop": first(c.limit(r, d, loop+more, v)),
-			"less charge": first(c.limit(r, d, loop, v-more)),
+			"wear": first(c.limit(r+more, d, steep, v)), "demand": first(c.limit(r, d+more, steep, v)),
+			"less charge": first(c.limit(r, d, steep, v-more)),
 		} {
 			require.GreaterOrEqual(t, worse, at-1e-9, name)
 		}
@@ -219,7 +219,7 @@ func TestParamsSurviveJSON(t *testing.T) {
 	var back Params
 	reread(t, p, &back)
 	require.Equal(t, fmt.Sprint(Estimate(tracks[3], p).belief), fmt.Sprint(Estimate(tracks[3], back).belief))
-	require.InDelta(t, Estimate(tracks[3], p).Outlook("").Morning(-20), Estimate(tracks[3], back).Outlook("").Morning(-20), 0)
+	require.InDelta(t, Estimate(tracks[3], p).Outlook().Morning(-20), Estimate(tracks[3], back).Outlook().Morning(-20), 0)
 }
 
 func TestLearningEndsWhenAsked(t *testing.T) {

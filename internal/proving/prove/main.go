@@ -30,6 +30,7 @@ type options struct {
 	stages   bool
 	format   string
 	features string
+	teach    string
 	profile  string
 }
 
@@ -59,10 +60,19 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		defer func() { err = errors.Join(err, end()) }()
 	}
 	var all []judged
+	var lessons []lesson
 	for _, one := range o.fleets() {
 		f, err := one.fleet(ctx, o, progress)
 		if err != nil {
 			return fmt.Errorf("build %s: %w", one, err)
+		}
+		if o.teach != "" {
+			p, err := lessonOf(ctx, f)
+			if err != nil {
+				return fmt.Errorf("learn from %s: %w", one, err)
+			}
+			lessons = append(lessons, p)
+			continue
 		}
 		j, err := judge(ctx, f, o.stages)
 		if err != nil {
@@ -78,6 +88,9 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		fmt.Fprintf(progress, "%s: %d units, %.1f %% failing, AUC %.3f, top k %.0f %%, ECE %.3f, all %.1f s\n", one, first.Units, 100*first.FailedShare,
 			first.AUC, 100*first.TopShare, first.ErrorByCount, j.took.Rank.Seconds())
 		all = append(all, j)
+	}
+	if o.teach != "" {
+		return writePrior(o.teach, lessons)
 	}
 	if o.format == "csv" {
 		return writeCSV(out, all)
@@ -99,6 +112,7 @@ func parse(args []string, errs io.Writer) (o options, err error) {
 	flags.BoolVar(&o.stale, "stale", false, "use kept fleets even if the sources that built them have changed")
 	flags.BoolVar(&o.stages, "stages", false, "time compression and learning apart, in a run of their own")
 	flags.StringVar(&o.features, "features", "", "write a table of features of each fleet to `folder`")
+	flags.StringVar(&o.teach, "teach", "", "do not judge: learn from each fleet, and write what they have in common to `file`")
 	flags.StringVar(&o.format, "format", "text", "text or csv")
 	flags.StringVar(&o.profile, "cpuprofile", "", "write a profile to `file`")
 	if err := flags.Parse(args); err != nil {

@@ -1,0 +1,119 @@
+package trend
+
+import (
+	"rimeyard/internal/fleet"
+)
+
+// pastCase is one unit on one day in or before a past season, with how that season went on.
+type pastCase struct {
+	outlook Outlook
+	signs   signs
+	quiet   [quietCount]float64
+	group   int
+	season  int
+	nights  []night
+	days    int  // until failure, renewal or the season's end
+	failed  bool // on the morning of the last of nights
+	cause   fleet.Part
+	weight  float64
+}
+
+// night is cold enough to matter.
+type night struct{ lowC, halfYears, starts float64 }
+
+const (
+	pastSeasons = 4
+	mildC       = 12.0 // a night above it never decides a start
+	shortTrack  = 13   // weeks of readings before a unit is judged
+	// Each season is looked at from two months before it and then every two months. One failure shows in several of these cases, so
+	// each counts half.
+	firstLook, looks, betweenLooks = -1, 4, 8 // weeks
+	caseWeight                     = 0.5
+)
+
+// hindsight collects past cases while a track is filtered.
+type hindsight struct {
+	seasons []fleet.Season
+	weather Weather
+	asOf    fleet.Date
+	cases   []pastCase
+	now     []vector // of each unit, on the as-of date
+	groups  map[string]int
+}
+
+func (o *hindsight) row(*model, *belief, kind, string, float64, predicted, float64) {}
+
+// weekStart implements observer.
+func (o *hindsight) weekStart(m *model, b *belief) {
+	if b.week < m.t.FirstWeek+shortTrack || mondayOf(b.week) >= o.asOf {
+		return
+	}
+	for i, s := range o.seasons {
+		since := b.week - weekOf(s.From) - firstLook*betweenLooks
+		if since >= 0 && since%betweenLooks == 0 && since/betweenLooks < looks {
+			o.take(m, b, i, s)
+		}
+	}
+}
+
+func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season) {
+	from := mondayOf(b.week)
+	c := pastCase{season: season, weight: caseWeight, group: o.groups[m.t.Group]}
+	end := min(s.To, o.asOf-1)
+	for _, ch := range m.t.Changes {
+		renews := ch.Share > 0.4 && (ch.Part == fleet.BatteryPart || ch.Part == fleet.StarterPart)
+		if d := mondayOf(ch.Week); renews && d > from && d+6 < end {
+			end = d + 6
+			break
+		}
+	}
+	for _, f := range m.t.Breakdowns {
+		if f.Day >= from && f.Day <= end+7 && f.Day < o.asOf { // a part is renewed because of a failure, not the other way round
+			c.failed, c.cause, end = true, f.Cause, f.Day
+			break
+		}
+	}
+	for d := from; d <= end; d++ {
+		low, _, known := o.weather.Day(m.t.Depot, d)
+		low += m.t.NightOffsetC
+		last := c.failed && d == end
+		if !known && last {
+			low = 5 // it happened, so the night is not left out
+		}
+		if known && low < mildC || last {
+			c.nights = append(c.nights, night{low, float64(d-from) / 182, m.t.StartsPerDay})
+		}
+	}
+	c.days = int(end-from) + 1
+	c.outlook = m.outlook(b)
+	c.signs, c.quiet = c.outlook.signs, c.outlook.quiet
+	o.cases = append(o.cases, c)
+}
+
+// mostCases bounds what is learned from: of large fleets' cases without a failure only every nth is kept and counts n times.
+const mostCases = 8000
+
+func thinned(cases []pastCase) []pastCase {
+	well := 0
+	for i := range cases {
+		if !cases[i].failed {
+			well++
+		}
+	}
+	every := 1 + well/mostCases
+	if every == 1 {
+		return cases
+	}
+	var kept []pastCase
+	seen := 0
+	for _, c := range cases {
+		if !c.failed {
+			if seen++; seen%every != 0 {
+				continue
+			}
+			c.weight *= float64(every)
+		}
+		kept = append(kept, c)
+	}
+	return kept
+}

@@ -1,0 +1,376 @@
+package trend
+
+import (
+	"context"
+	"maps"
+	"math"
+	"slices"
+
+	"golang.org/x/sync/errgroup"
+	"gonum.org/v1/gonum/mat"
+
+	"rimeyard/internal/fleet"
+)
+
+// learnForesight filters every track once more and looks back from days in past seasons.
+func (l *learner) learnForesight(ctx context.Context) error {
+	if len(l.tracks) == 0 {
+		return nil
+	}
+	asOf := l.tracks[0].AsOf
+	p := l.params
+	names := slices.Sorted(maps.Keys(p.Groups))
+	index := map[string]int{}
+	for i, name := range names {
+		index[name] = i
+	}
+	parts, err := inChunks(ctx, l, func(tracks []Track) hindsight {
+		var o hindsight
+		for i := range tracks {
+			t := &tracks[i]
+			o.seasons, o.weather, o.asOf, o.groups = nil, l.weather, asOf, index
+			now := SeasonOf(asOf, l.weather.depots[t.Depot])
+			for back := range pastSeasons + 1 {
+				o.seasons = append(o.seasons, seasonBefore(now, back))
+			}
+			b := newModel(t, &p).run(&o)
+			o.now = append(o.now, b.x)
+		}
+		return o
+	})
+	if err != nil {
+		return err
+	}
+	var cases []pastCase
+	var now []vector
+	for _, part := range parts {
+		cases, now = append(cases, part.cases...), append(now, part.now...)
+	}
+	l.typical(now)
+	l.params.Foresight = fitForesight(cases, names, &l.prior, l.workers)
+	l.params.Causes = learnCauses(cases, &l.prior.Causes, l.prior.CausesSD)
+	return nil
+}
+
+// typical takes each group's middle unit.
+func (l *learner) typical(now []vector) {
+	byGroup := map[string][][]float64{}
+	for i, x := range now {
+		name := l.tracks[i].Group
+		if byGroup[name] == nil {
+			byGroup[name] = make([][]float64, parts)
+		}
+		for j := range parts {
+			byGroup[name][j] = append(byGroup[name][j], x[j])
+		}
+	}
+	for name, x := range byGroup {
+		g := l.params.Groups[name]
+		for j := range parts {
+			g.Typical[j] = median(x[j])
+		}
+		l.params.Groups[name] = g
+	}
+}
+
+// The unknowns of the fit, in order.
+const (
+	atLevel   = 0
+	atGrowth  = signCount
+	atStartSD = 2 * signCount
+	atGrowSD  = atStartSD + 1
+	atNightSD = atStartSD + 2
+	atQuiet   = atStartSD + 3
+	atGroup   = atQuiet + quietCount
+)
+
+type foresightFit struct {
+	cases     []pastCase
+	workers   int
+	prior, sd []float64
+}
+
+func fitForesight(cases []pastCase, names []string, p *Prior, workers int) Foresight {
+	f := foresightFit{cases: thinned(cases), workers: workers}
+	add := func(mean, sd float64) { f.prior, f.sd = append(f.prior, mean), append(f.sd, sd) }
+	for i := range signCount {
+		add(p.Level[i], p.LevelSD[i])
+	}
+	for i := range signCount {
+		add(p.Growth[i], p.GrowthSD[i])
+	}
+	for _, v := range p.LogSD {
+		add(v, p.LogSDSD)
+	}
+	for i := range quietCount {
+		add(p.Quiet[i], p.QuietSD[i])
+	}
+	for range names {
+		add(0, 2)
+	}
+	lowest, highest := make([]float64, len(f.prior)), make([]float64, len(f.prior))
+	for i := range f.prior {
+		lowest[i], highest[i] = math.Inf(-1), math.Inf(1)
+		if i < atStartSD {
+			switch worse[i%signCount] {
+			case 1:
+				lowest[i] = 0
+			case -1:
+				highest[i] = 0
+			}
+		}
+		f.prior[i] = min(max(f.prior[i], lowest[i]), highest[i])
+	}
+	at := maximise(f.prior, f.sd, lowest, highest, f.score)
+	out := Foresight{Group: map[string]float64{}}
+	copy(out.Level[:], at[atLevel:])
+	copy(out.Growth[:], at[atGrowth:])
+	copy(out.Quiet[:], at[atQuiet:])
+	out.StartSDC, out.GrowSDC, out.NightSDC = math.Exp(at[atStartSD]), math.Exp(at[atGrowSD]), math.Exp(at[atNightSD])
+	for i, name := range names {
+		out.Group[name] = at[atGroup+i]
+	}
+	seasons := map[int]bool{}
+	for _, c := range cases {
+		seasons[c.season] = true
+		if c.failed {
+			out.Failures++
+		}
+	}
+	out.Seasons = len(seasons)
+	return out
+}
+
+// maximise seeks the posterior mode by damped scoring steps, outer products of the cases' gradients standing for the Hessian (Berndt,
+// Hall, Hall and Hausman 1974).
+func maximise(prior, sd, lowest, highest []float64, score func(at []float64, slopes bool) (float64, []float64, *mat.SymDense)) []float64 {
+	n := len(prior)
+	at := slices.Clone(prior)
+	value, grad, info := score(at, true)
+	for range 30 {
+		var chol mat.Cholesky
+		step := mat.NewVecDense(n, nil)
+		if !chol.Factorize(info) || chol.SolveVecTo(step, mat.NewVecDense(n, grad)) != nil {
+			break
+		}
+		scale, moved := 1.0, false
+		for range 12 {
+			next := make([]float64, n)
+			for i := range next {
+				next[i] = min(max(at[i]+scale*min(max(step.AtVec(i), -2*sd[i]), 2*sd[i]), lowest[i]), highest[i])
+			}
+			if v, _, _ := score(next, false); v > value {
+				moved = v-value > 0.05
+				at = next
+				break
+			}
+			scale /= 2
+		}
+		if !moved {
+			break
+		}
+		value, grad, info = score(at, true)
+	}
+	return at
+}
+
+// caseChunk is how many cases' sums are taken together; fixed, so that sums do not depend on the number of workers.
+const caseChunk = 512
+
+// partial is what some cases add to the log posterior, its gradient and information.
+type partial struct {
+	value      float64
+	grad, hess []float64
+}
+
+func (f *foresightFit) score(at []float64, slopes bool) (value float64, grad []float64, info *mat.SymDense) {
+	n := len(at)
+	parts := make([]partial, (len(f.cases)+caseChunk-1)/caseChunk)
+	var group errgroup.Group
+	group.SetLimit(max(1, f.workers))
+	for i := range parts {
+		group.Go(func() error {
+			parts[i] = sumCases(f.cases[i*caseChunk:min(len(f.cases), (i+1)*caseChunk)], at, slopes)
+			return nil
+		})
+	}
+	_ = group.Wait() // no part can fail
+	grad, hess := make([]float64, n), make([]float64, n*n)
+	for i := range at {
+		off := (at[i] - f.prior[i]) / f.sd[i]
+		value -= off * off / 2
+		grad[i] = -off / f.sd[i]
+		hess[i*n+i] = 1 / (f.sd[i] * f.sd[i])
+	}
+	for _, p := range parts {
+		value += p.value
+		for i, g := range p.grad {
+			grad[i] += g
+		}
+		for i, h := range p.hess {
+			hess[i] += h
+		}
+	}
+	return value, grad, mat.NewSymDense(n, hess)
+}
+
+func sumCases(cases []pastCase, at []float64, slopes bool) (p partial) {
+	n := len(at)
+	if slopes {
+		p.grad, p.hess = make([]float64, n), make([]float64, n*n)
+	}
+	own := make([]float64, atGroup+1)
+	used := make([]int, 0, len(own))
+	for i := range cases {
+		c := &cases[i]
+		p.value += c.weight * c.logLik(at, own, slopes)
+		if !slopes {
+			continue
+		}
+		slot := func(k int) int {
+			if k == atGroup {
+				return atGroup + c.group
+			}
+			return k
+		}
+		used = used[:0] // most signs are 0, so most slopes are
+		for k, g := range own {
+			if g != 0 {
+				used = append(used, k)
+				p.grad[slot(k)] += c.weight * g
+			}
+		}
+		for _, a := range used {
+			row := p.hess[slot(a)*n:]
+			for _, b := range used {
+				row[slot(b)] += c.weight * own[a] * own[b]
+			}
+		}
+	}
+	return p
+}
+
+// reach is one node's log survival and its slopes in the limit, in the circuit's share of it, in growth, and in ln of the three spreads.
+type reach struct{ log, limit, raw, growth, start, grow, night float64 }
+
+// logLik of one case, with slopes.
+func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
+	level, growth := at[atGroup+c.group], 0.0
+	for i, x := range c.signs {
+		if i != signLimit {
+			level += at[atLevel+i] * x
+		}
+		growth += at[atGrowth+i] * x
+	}
+	quiet := 0.0
+	for i, x := range c.quiet {
+		quiet += at[atQuiet+i] * x
+	}
+	rate := math.Exp(min(quiet, -2))
+	start2, grow2, sigma := math.Exp(2*at[atStartSD]), math.Exp(2*at[atGrowSD]), math.Exp(at[atNightSD])
+	var before, after [nodes]reach
+	last := len(c.nights) - 1
+	for i := range c.nights {
+		nt := &c.nights[i]
+		raw, sd := c.outlook.at(nt.halfYears)
+		m := at[atLevel+signLimit]*raw/10 + level + growth*nt.halfYears
+		s := math.Sqrt(sd*sd + start2 + grow2*nt.halfYears)
+		if c.failed && i == last {
+			before = after
+		}
+		for j := nodes - 1; j >= 0; j-- {
+			z := normalNodes[j].z
+			k := (m + z*s - nt.lowC) / sigma
+			if k < -cdfEnd {
+				break // the nodes below are surer still
+			}
+			log, hazard := survives(k)
+			r := &after[j]
+			r.log += nt.starts * log
+			if !slopes {
+				continue
+			}
+			h := nt.starts * hazard
+			r.night += h * k
+			h /= -sigma
+			r.limit += h
+			r.raw += h * raw / 10
+			r.growth += h * nt.halfYears
+			r.start += h * z * start2 / s
+			r.grow += h * z * grow2 * nt.halfYears / s
+		}
+	}
+	days := float64(c.days)
+	if !c.failed {
+		before = after
+	}
+	sb, gb := gather(&before)
+	if !c.failed {
+		v := math.Log(max(sb, 1e-60)) - rate*days
+		if slopes {
+			c.spreadSlopes(own, gb, 1/max(sb, 1e-60), -rate*days)
+		}
+		return v
+	}
+	quietBefore := math.Exp(-rate * (days - 1))
+	var p float64
+	var slope reach
+	var byQuiet float64
+	if c.cause == fleet.ControlPart {
+		p = sb * quietBefore * rate
+		slope, byQuiet = gb.times(quietBefore*rate), p*(1-rate*(days-1))
+	} else {
+		sa, ga := gather(&after)
+		quietAfter := math.Exp(-rate * days)
+		p = sb*quietBefore - sa*quietAfter
+		slope = gb.times(quietBefore).plus(ga.times(-quietAfter))
+		byQuiet = -sb*quietBefore*rate*(days-1) + sa*quietAfter*rate*days
+	}
+	p = max(p, 1e-60)
+	if slopes {
+		c.spreadSlopes(own, slope, 1/p, byQuiet/p)
+	}
+	return math.Log(p)
+}
+
+func (r reach) times(f float64) reach {
+	return reach{r.log * f, r.limit * f, r.raw * f, r.growth * f, r.start * f, r.grow * f, r.night * f}
+}
+
+func (r reach) plus(o reach) reach {
+	return reach{r.log + o.log, r.limit + o.limit, r.raw + o.raw, r.growth + o.growth, r.start + o.start, r.grow + o.grow, r.night + o.night}
+}
+
+// survives is ln(1−Φ(k)) and φ(k)/(1−Φ(k)).
+func survives(k float64) (log, hazard float64) {
+	const far, farthest = 3, 30
+	k = min(k, farthest)
+	alive := 1 - tabulatedCDF(k)
+	if k > far {
+		alive = normalCDF(-k)
+	}
+	return math.Log(alive), normalPDF(k) / alive
+}
+
+// gather weighs the nodes: survival and its slopes.
+func gather(all *[nodes]reach) (s float64, g reach) {
+	for i := range all {
+		e := normalNodes[i].weight * math.Exp(all[i].log)
+		s += e
+		g = g.plus(all[i].times(e))
+	}
+	return s, g
+}
+
+func (c *pastCase) spreadSlopes(own []float64, g reach, f, byQuiet float64) {
+	for i, x := range c.signs {
+		own[atLevel+i] = f * g.limit * x
+		own[atGrowth+i] = f * g.growth * x
+	}
+	own[atLevel+signLimit] = f * g.raw
+	own[atStartSD], own[atGrowSD], own[atNightSD] = f*g.start, f*g.grow, f*g.night
+	for i, x := range c.quiet {
+		own[atQuiet+i] = byQuiet * x
+	}
+	own[atGroup] = f * g.limit
+}
