@@ -148,6 +148,15 @@ func maximise(prior, sd, lowest, highest []float64, score func(at []float64, slo
 	at := slices.Clone(prior)
 	value, grad, info := score(at, true)
 	for range 30 {
+		for i := range at { // what stands at its bound and wants beyond it stays there
+			if (at[i] <= lowest[i] && grad[i] < 0) || (at[i] >= highest[i] && grad[i] > 0) {
+				for j := range n {
+					info.SetSym(i, j, 0)
+				}
+				info.SetSym(i, i, 1)
+				grad[i] = 0
+			}
+		}
 		var chol mat.Cholesky
 		step := mat.NewVecDense(n, nil)
 		if !chol.Factorize(info) || chol.SolveVecTo(step, mat.NewVecDense(n, grad)) != nil {
