@@ -49,6 +49,7 @@ type compressor struct {
 	lastRestAt time.Time
 	lastStart  fleet.Date
 	startDays  int
+	stood      time.Duration // since the crank before, of whatever kind
 }
 
 // weekScratch gathers a week's values until it is over.
@@ -56,6 +57,7 @@ type weekScratch struct {
 	week                                     int
 	temps, sag, low, current, speed, seconds []float64
 	rest                                     []float64
+	meanV, lowV, restStop                    Mean
 	restDay                                  fleet.Date
 	coldest                                  float64
 	from                                     int
@@ -106,6 +108,9 @@ func (c *compressor) cranks(rows []fleet.Crank) {
 			c.track.Odd.Doubles++
 			continue
 		}
+		if i > 0 {
+			c.stood = row.At.Sub(last.At)
+		}
 		last = row
 		d := c.day.of(row.At)
 		if w := weekOf(d); w != c.week.week {
@@ -153,6 +158,9 @@ func (c *compressor) crank(row fleet.Crank, d fleet.Date, warm bool) {
 		c.lastRestV, c.lastRestAt = rest, row.At
 		if w.restDay != d {
 			w.rest, w.restDay = append(w.rest, min(rest, fullRestV+0.15)), d
+			if c.stood >= LongStop {
+				w.restStop.add(min(rest, fullRestV+0.15))
+			}
 		}
 	}
 	if warm || math.IsNaN(air) {
@@ -206,6 +214,8 @@ func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, se
 	logH := math.Log(oilDemand(oil))
 	cold := perDegree*(25-battery) + chargeOnOhms*(1-charge(rest))
 	w.temps = append(w.temps, air)
+	w.meanV.add(mean * float64(c.track.Series))
+	w.lowV.add(low * float64(c.track.Series))
 	if !math.IsNaN(mean) {
 		w.sag = append(w.sag, math.Log(max(rest-mean, 0.05)/ratedDropV)-logH-cold)
 	}
@@ -266,7 +276,8 @@ func (c *compressor) closeWeek() {
 	if len(w.temps)+len(w.rest) > 0 || len(c.track.Starts) > w.from {
 		row := WeekRow{
 			Week: w.week, TemperatureC: average(w.temps), Sag: middle(w.sag), Low: middle(w.low), Current: middle(w.current), Speed: middle(w.speed),
-			Seconds: middle(w.seconds), Rest: middle(w.rest), RestLowV: lowestOf(w.rest), ColdestC: w.coldest, From: w.from, To: len(c.track.Starts),
+			Seconds: middle(w.seconds), Rest: middle(w.rest), RestLowV: lowestOf(w.rest),
+			MeanV: w.meanV.Y, LowV: w.lowV.Y, RestStopV: w.restStop.Y, ColdestC: w.coldest, From: w.from, To: len(c.track.Starts),
 		}
 		c.track.Weeks = append(c.track.Weeks, row)
 	}

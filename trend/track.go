@@ -63,6 +63,8 @@ type WeekRow struct {
 	Current, Speed, Seconds Mean    // ln of current / rated, of rpm and of ms, the first without the oil's part
 	Rest                    Mean    // V per battery before the first crank of a day
 	RestLowV                float64 // the lowest of Rest
+	MeanV, LowV             float64 // mean of the cold cranks' mean and lowest volts, of the system as read; 0: none
+	RestStopV               float64 // mean of Rest after stops of LongStop or more; 0: none
 	ColdestC                float64 // coldest start that went well
 	From, To                int     // its starts in Track.Starts
 }
