@@ -168,7 +168,7 @@ func lastTestLower(h fleet.History, less float64) fleet.History {
 // Of a unit that is only tested, a weaker test never lowers wear, limit or chance. Where cranks read as before beside a weaker test, they
 // say that the engine asks for less, or outweigh the test once it opens the belief: that may give a little back, no more.
 func TestWeakerLastTestNeverLowersLimitOrChance(t *testing.T) {
-	const givenBackWear, givenBackC, givenBack = 0.05, 0.6, 0.02
+	const givenBackWear, givenBackC, givenBack = 0.05, 1.0, 0.06
 	f := learned()
 	rapid.Check(t, func(t *rapid.T) {
 		h, less := f.draw(t), rapid.Float64Range(0, 0.5).Draw(t, "less")
