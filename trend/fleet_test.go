@@ -275,7 +275,7 @@ func TestTheFutureIsNotSeen(t *testing.T) {
 func TestSuspectsSumToOne(t *testing.T) {
 	f := learned()
 	total := func(shares map[fleet.Part]float64) (sum float64) {
-		require.Len(t, shares, len(fleet.Suspects()))
+		require.Len(t, shares, causeCount)
 		for _, p := range shares {
 			require.True(t, p > 0 && p < 1, "%v", shares)
 			sum += p
