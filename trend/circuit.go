@@ -62,19 +62,31 @@ type circuit struct {
 	quitV          float64
 }
 
+// oilGrid is ln of oilDemand on the grid, which goes on to the warmth of a block heater.
+var oilGrid = func() (logH [gridPoints + heaterSteps]float64) {
+	for i := range logH {
+		logH[i] = math.Log(oilDemand(coldestGridC + gridStepC*float64(i)))
+	}
+	return logH
+}()
+
+const (
+	heaterC     = 20.0 // what a block heater warms the oil by (from memory)
+	heaterSteps = int(heaterC / gridStepC)
+)
+
 // newCircuit tabulates the curves. The battery's curve is forced to fall with warmth, whatever q was learned, so that colder is never
 // easier.
 func newCircuit(logF, quitV, oilOffsetC float64, q curve) *circuit {
 	c := &circuit{logF: logF, quitV: quitV}
 	const leastFall = 0.004 // per °C
+	warmer := min(max(int(math.Round(oilOffsetC/gridStepC)), 0), heaterSteps)
+	a := math.Inf(-1)
 	for i := gridPoints - 1; i >= 0; i-- {
 		t := coldestGridC + gridStepC*float64(i)
-		logH := math.Log(oilDemand(t + oilOffsetC))
+		logH := oilGrid[i+warmer]
 		c.cable[i] = math.Exp(logH)
-		a := logH + perDegree*(25-t-batteryWarmer) + q.at(t)
-		if i < gridPoints-1 {
-			a = max(a, math.Log(c.battery[i+1])+leastFall*gridStepC)
-		}
+		a = max(logH+perDegree*(25-t-batteryWarmer)+q.at(t), a+leastFall*gridStepC)
 		c.battery[i] = math.Exp(a)
 	}
 	return c

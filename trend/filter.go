@@ -49,6 +49,7 @@ type belief struct {
 	restTrend      float64 // V per week
 	restDropV      float64 // how far the week's lowest rest volts lie under its middle, smoothed
 	path           [channels]path
+	compared       bool // logLik is wanted
 	logLik         float64
 	lastSign       [kinds]int8 // of the last row that surprised
 	swapsInferred  int
@@ -162,54 +163,62 @@ func (m *model) change(b *belief, c Change) {
 // found it. Rows beyond two standard deviations count by distance, not its square (Huber; Masreliez and Martin 1977): a
 // redescending weight would make a worse reading count less.
 func (b *belief) update(y, mean float64, h *vector, v float64) (z float64) {
-	s := v + b.along(h)
+	ph, along := b.toward(h)
+	s := v + along
 	innovation := y - mean
 	z = innovation / math.Sqrt(s)
-	b.logLik += logT4(z) - 0.5*math.Log(s)
+	if b.compared {
+		b.logLik += logT4(z) - 0.5*math.Log(s)
+	}
 	if far := math.Abs(z) / 2; far > 1 {
 		v *= far
 	}
-	b.condition(innovation, h, v)
+	b.shift(&ph, innovation/(v+along), 1/(v+along))
 	b.hold()
 	return z
 }
 
-// along is the variance of h·x.
-func (b *belief) along(h *vector) float64 {
-	s := 0.0
-	for i := range parts {
-		if h[i] != 0 {
-			for j := range parts {
-				s += h[i] * b.p[i][j] * h[j]
+// toward is P·h, and the variance of h·x.
+func (b *belief) toward(h *vector) (ph vector, variance float64) {
+	for j, x := range h {
+		if x != 0 {
+			for i := range parts {
+				ph[i] += b.p[j][i] * x
 			}
 		}
 	}
-	return s
+	for j, x := range h {
+		variance += x * ph[j]
+	}
+	return ph, variance
+}
+
+// along is the variance of h·x.
+func (b *belief) along(h *vector) float64 {
+	_, variance := b.toward(h)
+	return variance
 }
 
 // condition is one scalar step of the Kalman filter (Durbin and Koopman 2012, ch. 4): the belief given h·x + e = mean + innovation.
 func (b *belief) condition(innovation float64, h *vector, v float64) {
-	var ph vector
-	s := v
-	for j := range parts {
-		if h[j] != 0 {
-			for i := range parts {
-				ph[i] += b.p[i][j] * h[j]
-			}
-		}
-	}
-	for i := range parts {
-		s += h[i] * ph[i]
-	}
-	for i := range parts {
-		gain := ph[i] / s
-		if gain == 0 {
+	ph, s := b.toward(h)
+	s += v
+	b.shift(&ph, innovation/s, 1/s)
+}
+
+// shift moves the state by step·ph and takes shrink·ph·phᵀ from its variance, which stays symmetric to the last bit.
+func (b *belief) shift(ph *vector, step, shrink float64) {
+	for i, x := range ph {
+		if x == 0 {
 			continue
 		}
-		b.x[i] += gain * innovation
-		for j := range parts {
-			b.p[i][j] -= gain * ph[j]
+		b.x[i] += x * step
+		x *= shrink
+		for j := range i {
+			b.p[i][j] -= x * ph[j]
+			b.p[j][i] = b.p[i][j]
 		}
+		b.p[i][i] -= x * ph[i]
 	}
 }
 

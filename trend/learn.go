@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"hash/fnv"
 	"maps"
 	"math"
 	"slices"
@@ -11,9 +12,10 @@ import (
 	"golang.org/x/sync/errgroup"
 )
 
-// Learn finds what the fleet has in common from all its tracks: four times the filter is run over them, and after each time
+// Learn finds what the fleet has in common: five times the filter is run over its tracks, and after each time
 // levels, testers' errors, spreads and cold limits are moved to where the surprises say. Order of tracks and number of
-// workers do not matter. It ends early only when ctx does.
+// workers do not matter. Of fleets beyond 1,500 units the filter sees about so many; ages, drift, lifetimes and causes are
+// counted from all. It ends early only when ctx does.
 func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (Params, error) {
 	return LearnFrom(ctx, tracks, weather, workers, taught)
 }
@@ -31,10 +33,11 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 		lives = append(lives, t.Lives...)
 	}
 	l.learnAges()
-	l.learnCurves()
 	l.learnDrift()
 	l.learnRates()
 	l.learnLife(lives)
+	l.tracks = sample(l.tracks)
+	l.learnCurves()
 	const sweeps = 5
 	for sweep := range sweeps {
 		all, err := l.sweep(ctx)
@@ -57,6 +60,53 @@ type learner struct {
 	workers int
 	prior   Prior
 	params  Params
+}
+
+const (
+	// enoughUnits is how many units teach; with ten times as many, spreads of what is learned would fall to a third, but they are small
+	// beside those between units.
+	enoughUnits = 1500
+	leastOfKind = 40 // units of a group, if it has so many
+)
+
+// sample takes of a large fleet about enoughUnits tracks, of each group its share or leastOfKind. Which ones depends on their keys
+// alone, so a unit that comes or goes hardly changes who teaches.
+func sample(tracks []Track) []Track {
+	if len(tracks) <= enoughUnits {
+		return tracks
+	}
+	type ticket struct {
+		track int
+		draw  uint64
+	}
+	byGroup := map[string][]ticket{}
+	for i := range tracks {
+		h := fnv.New64a()
+		_, _ = h.Write([]byte(tracks[i].Unit)) // a hash takes everything
+		byGroup[tracks[i].Group] = append(byGroup[tracks[i].Group], ticket{i, mixed(h.Sum64())})
+	}
+	var drawn []int
+	for _, tickets := range byGroup {
+		slices.SortFunc(tickets, func(a, b ticket) int { return cmp.Or(cmp.Compare(a.draw, b.draw), cmp.Compare(a.track, b.track)) })
+		share := (len(tickets)*enoughUnits + len(tracks) - 1) / len(tracks)
+		for _, t := range tickets[:min(len(tickets), max(share, leastOfKind))] {
+			drawn = append(drawn, t.track)
+		}
+	}
+	slices.Sort(drawn)
+	taken := make([]Track, len(drawn))
+	for i, at := range drawn {
+		taken[i] = tracks[at]
+	}
+	return taken
+}
+
+// mixed spreads a hash over all its bits, so that keys that differ in the last digit alone do not stay together (the finaliser of
+// SplitMix64; Steele, Lea and Flood 2014).
+func mixed(x uint64) uint64 {
+	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9
+	x = (x ^ x>>27) * 0x94d049bb133111eb
+	return x ^ x>>31
 }
 
 // chunk is how many units' sums are taken together; fixed, so that sums do not depend on the number of workers.
@@ -85,6 +135,7 @@ func (l *learner) sweep(ctx context.Context) (*lesson, error) {
 		into := newLesson()
 		for i := range tracks {
 			m := newModel(&tracks[i], &p)
+			into.own = into.group(tracks[i].Group)
 			into.settled(m, m.run(into))
 		}
 		return into
@@ -136,6 +187,7 @@ type lesson struct {
 	devices map[string]sums
 	onWear  [kinds]sums
 	noise   [kinds]sums
+	own     *groupLesson // of the unit that is filtered
 }
 
 func newLesson() *lesson {
@@ -179,8 +231,7 @@ func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want
 	off := min(max(y-want.mean, -3*sd), 3*sd)
 	z := off / sd
 	l.noise[k].take(min(z*z, 6), 0)
-	g := l.group(m.t.Group)
-	g.byKind[k].take(off, b.x[wear])
+	l.own.byKind[k].take(off, b.x[wear])
 	l.onWear[k].take(off, b.x[wear])
 	switch k {
 	case kCCA:
@@ -197,7 +248,7 @@ func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want
 // settled notes how a unit's state stands off the usual in the end. What all units of a group have in common belongs into the group's
 // levels, not into each unit's state.
 func (l *lesson) settled(m *model, b belief) {
-	g := l.group(m.t.Group)
+	g := l.own
 	has := [kinds]bool{}
 	for i := range m.t.Weeks {
 		for k := kSag; k < kinds; k++ {

@@ -175,7 +175,7 @@ func (m *model) looksRenewed(c *cursor) bool {
 	}
 	keep, reset := *c, *c
 	m.change(&reset.belief, Change{c.week, fleet.BatteryPart, 1})
-	keep.logLik, reset.logLik = 0, 0
+	keep.compared, reset.compared = true, true
 	for range 8 {
 		m.step(&keep, nil)
 		m.step(&reset, nil)

@@ -98,9 +98,14 @@ func (o *Outlook) at(halfYears float64) (rawC, sd float64) {
 
 // LimitC is the cold limit so many weeks from now, with its spread.
 func (o Outlook) LimitC(weeks float64) (c, sd float64) {
+	c, variance := o.limitAt(weeks)
+	return c, math.Sqrt(variance)
+}
+
+func (o *Outlook) limitAt(weeks float64) (c, variance float64) {
 	t := min(weeks/26, 1.5)
-	c, sd = o.at(t)
-	return o.perRaw*c/10 + o.levelC + t*o.growthC, math.Sqrt(sd*sd + o.startVar + t*o.growVar)
+	c, sd := o.at(t)
+	return o.perRaw*c/10 + o.levelC + t*o.growthC, sd*sd + o.startVar + t*o.growVar
 }
 
 // lasting is the share of the doubt about the source of the temperatures that stays with a unit all season.
@@ -109,46 +114,47 @@ const lasting = 0.6
 // Risk is the chance of at least one failed start on a run of nights, the first of which lies firstDay days ahead.
 // By day it gives, when asked, the chance up to and including each night.
 func (o Outlook) Risk(dawnC []float64, firstDay int, spreadC float64, byDay []float64) float64 {
-	night := math.Hypot(o.nightSD, spreadC*math.Sqrt(1-lasting))
-	steady := spreadC * math.Sqrt(lasting)
 	const certainAbove = 5.0
-	var survived [nodes]float64 // cold alone, one start per night
-	for i := range survived {
-		survived[i] = 1
+	night := math.Hypot(o.nightSD, spreadC*math.Sqrt(1-lasting))
+	steady, warm := spreadC*spreadC*lasting, certainAbove*night
+	var log, alive [nodes]float64 // of no failed start because of cold, by node: ln, and the share with its weight
+	cold := 0.0                   // the sum of alive
+	for i := range alive {
+		alive[i] = normalNodes[i].weight
+		cold += alive[i]
 	}
-	quietNight := -o.quietDaily
-	quiet, warmest := 0.0, normalNodes[nodes-1].z
+	cold0 := cold // 1 but for rounding
+	quiet, quietNight := 1.0, math.Exp(-o.quietDaily)
 	for d, t := range dawnC {
-		limit, sd := o.LimitC(float64(firstDay+d) / 7)
-		sd = math.Hypot(sd, steady)
-		t += o.offsetC
-		quiet += quietNight
-		if limit+warmest*sd-t > -certainAbove*night {
-			for i := range normalNodes {
-				if k := (limit + normalNodes[i].z*sd - t) / night; k > -certainAbove {
-					survived[i] = max(survived[i]*(1-tabulatedCDF(k)), 1e-300)
-				}
+		limit, variance := o.limitAt(float64(firstDay+d) / 7)
+		above := limit - o.offsetC - t + warm
+		sd := math.Sqrt(variance + steady)
+		if above+normalNodes[nodes-1].z*sd > 0 {
+			for i := nodes - 1; i >= 0 && above+normalNodes[i].z*sd > 0; i-- {
+				// Each night has the same number of starts.
+				log[i] += o.startsNight * logSurvival((above+normalNodes[i].z*sd)/night-certainAbove)
+				alive[i] = normalNodes[i].weight * math.Exp(log[i])
+			}
+			cold = 0
+			for _, a := range alive {
+				cold += a
 			}
 		}
+		quiet *= quietNight
 		if byDay != nil {
-			byDay[d] = o.risen(&survived, quiet)
+			byDay[d] = risen(cold / cold0 * quiet)
 		}
 	}
-	return o.risen(&survived, quiet)
+	return risen(cold / cold0 * quiet)
 }
 
-// risen is the chance of a failed start by now. Each night has the same number of starts, so it can be taken to the product.
-func (o Outlook) risen(survived *[nodes]float64, quiet float64) float64 {
-	p := 0.0
-	for i, n := range normalNodes {
-		p -= n.weight * math.Expm1(o.startsNight*math.Log(survived[i])+quiet)
-	}
-	return min(max(p, 1e-6), 1-1e-6)
-}
+// risen is the chance of a failed start by now.
+func risen(survived float64) float64 { return min(max(1-survived, 1e-6), 1-1e-6) }
 
 const (
-	cdfSteps = 256 // per standard deviation; the error between them is under 5e-7
+	cdfSteps = 256 // per standard deviation; the error between them is under 2e-6
 	cdfEnd   = 5
+	tableEnd = 30
 )
 
 var cdfTable = func() (t [2*cdfEnd*cdfSteps + 2]float64) {
@@ -163,6 +169,23 @@ func tabulatedCDF(z float64) float64 {
 	x := min(max(z+cdfEnd, 0), 2*cdfEnd) * cdfSteps
 	i := int(x)
 	return cdfTable[i] + (x-float64(i))*(cdfTable[i+1]-cdfTable[i])
+}
+
+// survivalTable holds ln(1−Φ) and its slope with the sign turned, the hazard φ/(1−Φ).
+var survivalTable = func() (t [(cdfEnd+tableEnd)*cdfSteps + 2]struct{ log, hazard float64 }) {
+	for i := range t {
+		k := float64(i)/cdfSteps - cdfEnd
+		alive := normalCDF(-k)
+		t[i].log, t[i].hazard = math.Log(alive), normalPDF(k)/alive
+	}
+	return t
+}()
+
+// logSurvival is ln(1−Φ(k)) by straight lines between tabulated values, which never rises.
+func logSurvival(k float64) float64 {
+	x := min(max(k+cdfEnd, 0), cdfEnd+tableEnd) * cdfSteps
+	i := int(x)
+	return survivalTable[i].log + (x-float64(i))*(survivalTable[i+1].log-survivalTable[i].log)
 }
 
 // Morning is the chance that one start fails after a night with the given low.
