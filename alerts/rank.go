@@ -69,6 +69,13 @@ type file struct {
 	fitted bool // a battery is on record
 }
 
+// readFrom keeps of a history what judging needs; its rows are let go.
+func (one *file) readFrom(h fleet.History, f *judged) {
+	one.track = trend.Compress(h, one.depot, f.weather, f.asOf)
+	one.paid = paidFor(h, f.asOf)
+	one.fitted = one.track.RatedCCAA > 0
+}
+
 // judged is the whole fleet as read and learned.
 type judged struct {
 	asOf    fleet.Date
@@ -95,6 +102,11 @@ func judgeFleet(ctx context.Context, in Input) (*judged, error) {
 	if err := f.read(ctx, in, depots); err != nil {
 		return nil, err
 	}
+	return f, f.learn(ctx, in.Workers)
+}
+
+// learn takes from the whole fleet what is needed to judge one unit.
+func (f *judged) learn(ctx context.Context, workers int) (err error) {
 	tracks := make([]trend.Track, len(f.files))
 	all := make([]paid, len(f.files))
 	for i := range f.files {
@@ -104,9 +116,8 @@ func judgeFleet(ctx context.Context, in Input) (*judged, error) {
 		}
 	}
 	f.prices = gatherPrices(all)
-	var err error
-	f.params, err = trend.Learn(ctx, tracks, f.weather, in.Workers)
-	return f, err
+	f.params, err = trend.Learn(ctx, tracks, f.weather, workers)
+	return err
 }
 
 // read compresses histories as they come; only the tracks are kept.
@@ -128,9 +139,7 @@ func (f *judged) read(ctx context.Context, in Input, depots map[fleet.DepotID]fl
 		into := &file{unit: h.Unit, depot: depot}
 		files = append(files, into)
 		group.Go(func() error {
-			into.track = trend.Compress(h, depot, f.weather, in.AsOf)
-			into.paid = paidFor(h, in.AsOf)
-			into.fitted = into.track.RatedCCAA > 0
+			into.readFrom(h, f)
 			return nil
 		})
 		if in.Progress != nil {

@@ -200,20 +200,6 @@ func areaUnder(score []float64, failed []bool) float64 {
 	return above / n
 }
 
-// BenchmarkRank is the nightly refit: 1,000 units with three years of cranks, some 1.5 million.
-func BenchmarkRank(b *testing.B) {
-	w := newWorld(1, 1000, 2)
-	cranks := 0
-	for _, h := range w.until() {
-		cranks += len(h.Cranks)
-	}
-	for b.Loop() {
-		w.rank(b, w.histories, 2)
-	}
-	b.ReportMetric(float64(cranks), "cranks")
-	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)/float64(cranks)*1e6, "µs/crank")
-}
-
 func TestTonightIsWorseTheColderItGets(t *testing.T) {
 	w := newWorld(6, 45, 1)
 	in := alerts.Input{AsOf: w.asOf, Depots: w.depots, Temps: w.temps, Histories: each(w.histories), Workers: 2}

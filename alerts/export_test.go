@@ -1,0 +1,50 @@
+package alerts
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/trend"
+)
+
+// Fleet is a fleet of which all histories are read and compressed, for benchmarks of what comes after.
+type Fleet struct{ f *judged }
+
+// ReadFleet reads histories and learns from them.
+func ReadFleet(ctx context.Context, in Input) (Fleet, error) {
+	f, err := judgeFleet(ctx, in)
+	return Fleet{f}, err
+}
+
+// Times makes the fleet n times as large; each copy of a unit has a key of its own.
+func (b Fleet) Times(n int) Fleet {
+	f := *b.f
+	f.files = nil
+	for _, one := range b.f.files {
+		key := one.unit.ID
+		for i := range n {
+			one.unit.ID = fleet.UnitID(fmt.Sprintf("%s/%03d", key, i))
+			one.track.Unit = one.unit.ID
+			f.files = append(f.files, one)
+		}
+	}
+	return Fleet{&f}
+}
+
+// Refit learns from the fleet's weekly rows anew and makes its list.
+func (b Fleet) Refit(ctx context.Context, workers int) (fleet.RankedList, error) {
+	if err := b.f.learn(ctx, workers); err != nil {
+		return fleet.RankedList{}, err
+	}
+	return b.f.list(ctx, workers, func(int, trend.State) {})
+}
+
+// Again judges one unit anew from its whole history.
+func (b Fleet) Again(h fleet.History) fleet.Forecast {
+	i := slices.IndexFunc(b.f.files, func(one file) bool { return one.unit.ID == h.Unit.ID })
+	one := b.f.files[i]
+	one.readFrom(h, b.f)
+	return b.f.forecast(&one, trend.Estimate(one.track, b.f.params))
+}
