@@ -30,7 +30,7 @@ const (
 )
 
 // checks are what is done in a yard. Minutes and likelihoods: common practice, no source; the limits have theirs beside them.
-var checks = []check{
+var checks = [...]check{
 	{
 		// 12 V: training text on no-crank faults (0.5 V plus, 0.2 V earth). 24 V: US Army TM 5-3895-382-24, table 30 (1.0 V and 1.4 V).
 		name:     "volts lost over both cables while cranking",
@@ -50,6 +50,15 @@ var checks = []check{
 		outcomes: []likelihood{{0.10, 0.70, 0.03, 0.05, 0.05}, {0.55, 0.20, 0.17, 0.60, 0.65}, {0.35, 0.10, 0.80, 0.35, 0.30}},
 		caution:  crankSafely,
 		told:     func(s trend.State) bool { return s.Reads(trend.CrankCurrent) },
+	},
+	{
+		// At rest 12.2 V and more is acceptable, 600 of 850 A is poor: common practice, no source.
+		name: "a battery test", minutes: 5,
+		do:       "battery test and rest volts, before it is charged (below 72 % of rated or 12.2 V: battery or charging)",
+		do24:     "battery test and rest volts, each battery, before they are charged (below 72 % of rated or 12.2 V: battery or charging)",
+		outcomes: []likelihood{{0.85, 0.10, 0.10, 0.60, 0.05}, {0.15, 0.90, 0.90, 0.40, 0.95}},
+		caution:  "eyes covered, loads off",
+		told:     tested,
 	},
 	{
 		name: "charge fully and test again", minutes: 20,
@@ -81,6 +90,14 @@ var checks = []check{
 		caution:  crankSafely + ", " + neverBypass,
 	},
 	{
+		// US Army TM 5-3895-382-24, starting motor specifications: free of load 130 A at 11.5 V (12 V) and 85 A at 23 V (24 V).
+		name: "the starter on the bench", minutes: 60,
+		do:       "starter on the bench, free of load (one 12 V maker: about 130 A at 11.5 V; slow, or far more current: starter)",
+		do24:     "starter on the bench, free of load (one 24 V maker: at most 85 A at 23 V; slow, or far more current: starter)",
+		outcomes: []likelihood{{0.03, 0.85, 0.03, 0.03, 0.05}, {0.97, 0.15, 0.97, 0.97, 0.95}},
+		caution:  "earth cable off first and on last, starter clamped",
+	},
+	{
 		name: "tug and clean the terminals", minutes: 12,
 		do:       "tug every terminal and clean it, crank again (cured: it was the joint)",
 		outcomes: []likelihood{{0.06, 0.06, 0.65, 0.10, 0.12}, {0.94, 0.94, 0.35, 0.90, 0.88}},
@@ -102,10 +119,10 @@ func (c *check) sentence(systemVolts int) string {
 const sureFrom = 0.8
 
 // cheapest is the check with the largest expected fall of entropy per minute of work; of equals the first in the table. Checks that readings
-// at hand answer are left out, and where one part is as good as named so are those that cannot confirm it.
+// at hand answer are left out, and where readings have as good as named one part, so are those that cannot confirm it.
 func cheapest(p likelihood, s trend.State) *check {
 	lead := slices.Index(p[:], slices.Max(p[:]))
-	confirming := p[lead] >= sureFrom && slices.ContainsFunc(checks, func(c check) bool { return c.asks(s) && c.confirms(lead) })
+	confirming := s.Track().LastDay > 0 && p[lead] >= sureFrom && slices.ContainsFunc(checks[:], func(c check) bool { return c.asks(s) && c.confirms(lead) })
 	var best *check
 	most := 0.0
 	for i := range checks {
@@ -169,6 +186,13 @@ func sharesOf(out fleet.Forecast) (p likelihood) {
 		p[i] = out.SuspectProbabilities[part]
 	}
 	return p
+}
+
+// tested tells whether the last test is recent enough that another would say the same.
+func tested(s trend.State) bool {
+	const recentDays = 60
+	last, _ := s.LastTests()
+	return last != nil && s.Track().AsOf-last.Day <= recentDays
 }
 
 // testTellsForDays is how long a test says something of a battery's wear, and so of whether others are to blame.

@@ -20,31 +20,33 @@ type line struct {
 	strength float64      // 1: worth telling by itself
 	points   []fleet.Part // whom it speaks against
 	implies  string       // added where those parts are suspected
+	agreed   bool         // it was added
 }
 
 // evidence says in plain words, with figures, what the judgement rests on: what is most telling first, the cheapest check last.
 func (f *judged) evidence(one *file, s trend.State, w depotWinters, out fleet.Forecast) []string {
 	p := sharesOf(out)
-	var end []string
+	end := f.againstWinters(s, w)
 	if apart, found := inseparable(p, s, f.asOf); found {
 		end = append(end, apart)
 	}
-	if out.Band != fleet.Sound { // where nothing is wrong there is nothing to settle
-		end = append(end, cheapest(p, s).sentence(one.unit.SystemVolts))
-	}
+	todo := cheapest(p, s).sentence(one.unit.SystemVolts)
 	if one.track.LastDay == 0 {
 		said := []string{fmt.Sprintf("no readings: judged by its kind only (%s)", kindOf(one.unit))}
 		if !one.fitted {
 			said = append(said, "no battery on record: fitting date, rating and part are not known")
 		}
-		return slices.Concat(said, f.againstWinters(s, w), end)
+		return append(append(said, end...), todo)
 	}
-	end = slices.Concat(f.againstWinters(s, w), end)
-	said := mostTelling(f.lines(one, s), out, mostSentences-len(end))
+	said, amiss := mostTelling(f.lines(one, s), out, mostSentences-len(end)-1)
 	if len(said) == 0 {
 		said = append(said, fmt.Sprintf("last reading %s old", days(f.asOf-one.track.LastDay)))
 	}
-	return append(said, end...)
+	said = append(said, end...)
+	if out.Band == fleet.Sound && !amiss {
+		return said // nothing is to be settled
+	}
+	return append(said, todo)
 }
 
 // lines are all that can be said, in an order that does not depend on the readings.
@@ -56,24 +58,30 @@ func (f *judged) lines(one *file, s trend.State) (said []line) {
 	return append(said, againstClass(one, s)...)
 }
 
-// mostTelling puts first what is strong and speaks against the parts that are suspected.
-func mostTelling(lines []line, out fleet.Forecast, most int) (said []string) {
+// mostTelling puts first what is strong and speaks against the parts that are suspected. amiss: something follows from what is said.
+func mostTelling(lines []line, out fleet.Forecast, most int) (said []string, amiss bool) {
 	against := func(l line) (share float64) {
 		for _, part := range l.points {
 			share += out.SuspectProbabilities[part]
 		}
 		return share
 	}
-	slices.SortStableFunc(lines, func(a, b line) int {
-		return cmp.Compare(min(b.strength, 4)*(0.4+against(b)), min(a.strength, 4)*(0.4+against(a)))
-	})
-	for _, l := range lines[:min(most, len(lines))] {
-		if l.implies != "" && against(l) >= 0.5 {
+	for i := range lines {
+		l := &lines[i]
+		share := against(*l)
+		l.strength = min(l.strength, 4) * (0.4 + share)
+		if l.implies != "" && share >= 0.5 {
 			l.text += ": " + l.implies
+			l.agreed = true
+			l.strength *= 1.5 // lists show the first sentence alone, so it had better say what to do
 		}
-		said = append(said, l.text)
 	}
-	return said
+	slices.SortStableFunc(lines, func(a, b line) int { return cmp.Compare(b.strength, a.strength) })
+	for _, l := range lines[:min(most, len(lines))] {
+		said = append(said, l.text)
+		amiss = amiss || l.agreed
+	}
+	return said, amiss
 }
 
 func kindOf(u fleet.Unit) string {
@@ -84,7 +92,7 @@ func kindOf(u fleet.Unit) string {
 // (common practice, no source).
 const testsWell, testsPoorly = 0.85, 0.72
 
-// tests quotes the last test and what a tester of the same name showed a year before.
+// tests quotes the last test and what the same tester showed a year before.
 func (f *judged) tests(s trend.State) (said []line) {
 	r, before := s.LastTests()
 	if r == nil {
@@ -114,14 +122,15 @@ func (f *judged) tests(s trend.State) (said []line) {
 
 // yearOnYear holds this year's cranks against last year's at the same temperature.
 func (f *judged) yearOnYear(one *file, s trend.State) (said []line) {
-	volts, found, lowest := trend.Comparison{}, false, "cranks"
-	if volts, found = s.AgainstLastYear(trend.MeanCrankV); !found {
+	volts, found := s.AgainstLastYear(trend.MeanCrankV)
+	what := "cranks"
+	if !found {
 		volts, found = s.AgainstLastYear(trend.LowestCrankV)
-		lowest = "lowest volts while cranking"
+		what = "lowest volts while cranking"
 	}
 	held := true
 	if found {
-		l := f.crankVolts(volts, lowest, float64(one.track.Series), s)
+		l := f.crankVolts(volts, what, float64(one.track.Series), s)
 		held = volts.Was-volts.Now < 0.15*float64(one.track.Series)
 		said = append(said, l)
 	}
@@ -281,9 +290,13 @@ func (f *judged) history(one *file, s trend.State) (said []line) {
 		})
 	}
 	if s.SwapsInferred > 0 {
+		strength := 1.2
+		if s.SwapDay() < f.asOf-365 {
+			strength = 0.4
+		}
 		said = append(said, line{
 			text:     fmt.Sprintf("readings jumped to those of a new battery in the week of %s: a swap that is not on record is assumed", s.SwapDay()),
-			strength: 1.2,
+			strength: strength,
 		})
 	}
 	return said
