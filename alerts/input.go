@@ -7,7 +7,7 @@ import (
 )
 
 // Method names the version of the computation; it is kept with every issue.
-const Method = "weekly-filter-1"
+const Method = "nightly-limit-1"
 
 // Input is all that a list is made from. Histories may be whole: what is dated on AsOf or later is not looked at, in Temps
 // neither. Rows may be in any order.

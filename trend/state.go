@@ -40,8 +40,7 @@ const standardNormal80 = 1.2815515655446004
 func (m *model) state(b belief) State {
 	o := m.outlook(&b)
 	o.foresee(&m.p.Foresight, m.t.Group)
-	tStar, sd := o.LimitC(0)
-	tStar, sd = tStar+m.p.Shown.ShiftC, sd*m.p.Shown.Widen
+	tStar, sd := m.shown(o, 0)
 	return State{
 		Unit: m.t.Unit, Depot: m.t.Depot,
 		Wear: b.x[wear], WearSD: math.Sqrt(b.p[wear][wear]), WearPerWeek: b.x[drift],
@@ -50,6 +49,18 @@ func (m *model) state(b belief) State {
 		ColdLimitC: tStar, ColdLimitSDC: sd, P10C: tStar - standardNormal80*sd, P90C: tStar + standardNormal80*sd,
 		SwapsInferred: b.swapsInferred, SwapWeek: b.swapWeek, belief: b, model: m,
 	}
+}
+
+// shown is the limit so many weeks on, as people read it.
+func (m *model) shown(o Outlook, weeks float64) (limitC, sdC float64) {
+	limitC, sdC = o.LimitC(weeks)
+	return limitC + m.p.Shown.ShiftC, sdC * m.p.Shown.Widen
+}
+
+// LimitIn is where the cold limit will lie so many weeks from the as-of date if nothing is done, with the ends of its 80 % interval.
+func (s State) LimitIn(weeks float64) (limitC, p10C, p90C float64) {
+	limitC, sd := s.model.shown(s.Outlook(), weeks)
+	return limitC, limitC - standardNormal80*sd, limitC + standardNormal80*sd
 }
 
 // Track is what the state was estimated from.

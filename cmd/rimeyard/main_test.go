@@ -175,10 +175,19 @@ func TestDemoTellsItsStory(t *testing.T) {
 	require.Equal(t, exitDone, code, stderr)
 	var list fleet.RankedList
 	require.NoError(t, json.Unmarshal([]byte(stdout), &list))
-	told := map[fleet.UnitID]fleet.Part{"N-003": fleet.BatteryPart, "P-004": fleet.StarterPart, "P-003": fleet.CablePart, "C-003": fleet.ChargingPart}
+	told := map[fleet.UnitID]fleet.Part{"N-003": fleet.BatteryPart, "P-004": fleet.StarterPart, "C-003": fleet.ChargingPart, "P-003": ""}
 	for _, u := range list.Units {
-		if part, isTold := told[u.Unit]; isTold {
+		if part, isTold := told[u.Unit]; isTold && part != "" {
 			require.Equal(t, part, u.Suspect, "unit %s: %v", u.Unit, u.SuspectProbabilities)
+			delete(told, u.Unit)
+		}
+		if u.Unit == "P-003" {
+			// A corroding cable and worn brushes read alike from the battery's terminals: the list may name either, must not send anybody to
+			// buy a battery, and must ask for the measurement that tells them apart.
+			said := strings.Join(u.Evidence, "\n")
+			require.Contains(t, []fleet.Part{fleet.CablePart, fleet.StarterPart}, u.Suspect, "%v", u.SuspectProbabilities)
+			require.Contains(t, said, "resistance in cables or starter, not a weak battery")
+			require.Contains(t, said, "volts lost over both cables while cranking")
 			delete(told, u.Unit)
 		}
 		if u.Unit == "N-004" {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
 )
@@ -21,6 +22,7 @@ type unitSheet struct {
 	History    fleet.History
 	Depot      fleet.Depot
 	Population int // units in the list, so that the rank means something
+	Months     []alerts.Month
 }
 
 func newUnitCmd() *cobra.Command {
@@ -45,7 +47,12 @@ func newUnitCmd() *cobra.Command {
 }
 
 func loadUnitSheet(ctx context.Context, db *store.DB, id fleet.UnitID, asOf fleet.Date, progress func(int)) (unitSheet, error) {
-	list, err := rankFleet(ctx, db, asOf, progress)
+	in, err := rankInput(ctx, db, asOf)
+	if err != nil {
+		return unitSheet{}, err
+	}
+	in.Progress = progress
+	list, months, err := alerts.RankMonths(ctx, in, id)
 	if err != nil {
 		return unitSheet{}, err
 	}
@@ -57,7 +64,7 @@ func loadUnitSheet(ctx context.Context, db *store.DB, id fleet.UnitID, asOf flee
 	if err != nil {
 		return unitSheet{}, err
 	}
-	sheet := unitSheet{AsOf: asOf, Forecast: list.Units[i], Population: len(list.Units)}
+	sheet := unitSheet{AsOf: asOf, Forecast: list.Units[i], Population: len(list.Units), Months: months}
 	depots, err := db.Depots(ctx)
 	if err != nil {
 		return unitSheet{}, err
@@ -77,8 +84,9 @@ func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 		return writeJSON(w, struct {
 			AsOf     fleet.Date     `json:"as_of"`
 			Forecast fleet.Forecast `json:"forecast"`
+			Months   []alerts.Month `json:"months"`
 			Readings readingCounts  `json:"readings"`
-		}{s.AsOf, s.Forecast, countReadings(s.History)})
+		}{s.AsOf, s.Forecast, s.Months, countReadings(s.History)})
 	case asCSV:
 		return rankedCSV(w, []fleet.Forecast{s.Forecast})
 	}
@@ -99,7 +107,15 @@ func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 	for _, e := range f.Evidence {
 		fmt.Fprintf(w, "  - %s\n", e)
 	}
+	printMonths(w, s.Months)
 	return printUnitRows(w, s)
+}
+
+func printMonths(w io.Writer, months []alerts.Month) {
+	fmt.Fprint(w, "\nIf nothing is done\n")
+	for _, m := range months {
+		fmt.Fprintf(w, "  from %s  cold limit %4.0f °C (%.0f … %.0f), failed by its end %s\n", m.From, m.ColdLimitC, m.ColdLimitP10C, m.ColdLimitP90C, percent(m.NoStartProbability))
+	}
 }
 
 func printUnitRows(w io.Writer, s unitSheet) error {

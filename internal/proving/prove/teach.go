@@ -32,15 +32,14 @@ func lessonOf(ctx context.Context, f *proving.Fleet) (l lesson, err error) {
 		}
 		off, squares, stated, n = off+truth-s.ColdLimitC, squares+(truth-s.ColdLimitC)*(truth-s.ColdLimitC), stated+s.ColdLimitSDC*s.ColdLimitSDC, n+1
 	}
-	l.shift = off / n
-	l.widen = math.Sqrt((squares/n - l.shift*l.shift) / (stated / n))
+	l.off, l.squares, l.stated = off/n, squares/n, stated/n
 	return l, nil
 }
 
 // lesson is what was learned from one fleet, and how far its limits lay from the true ones on the as-of date.
 type lesson struct {
-	params       trend.Params
-	shift, widen float64
+	params               trend.Params
+	off, squares, stated float64 // means of true less stated limits, of their squares and of the stated variance
 }
 
 func learned(ctx context.Context, f *proving.Fleet, asOf fleet.Date, prior trend.Prior) (trend.Params, []trend.Track, error) {
@@ -61,20 +60,20 @@ func learned(ctx context.Context, f *proving.Fleet, asOf fleet.Date, prior trend
 // less than a floor.
 func writePrior(file string, lessons []lesson) error {
 	var learned []trend.Params
-	var shift, square float64
+	var shift, squares, stated float64
 	for _, l := range lessons {
 		learned = append(learned, l.params)
-		shift += l.shift / float64(len(lessons))
-		square += l.widen * l.widen / float64(len(lessons))
+		n := float64(len(lessons))
+		shift, squares, stated = shift+l.off/n, squares+l.squares/n, stated+l.stated/n
 	}
-
+	widen := math.Sqrt((squares - shift*shift) / stated) // about one shift for all fleets: another fleet's own is not known
 	prior := trend.WidePrior()
 	for i := range prior.Level {
 		prior.Level[i], prior.LevelSD[i] = drawn(learned, 1.5, func(p *trend.Params) float64 { return p.Foresight.Level[i] })
 		prior.Growth[i], prior.GrowthSD[i] = drawn(learned, 1, func(p *trend.Params) float64 { return p.Foresight.Growth[i] })
 	}
 	prior.LevelSD[0] = wideLevelSD
-	prior.ShownShiftC, prior.ShownWiden = math.Round(10*shift)/10, math.Round(100*math.Sqrt(square))/100
+	prior.ShownShiftC, prior.ShownWiden = math.Round(10*shift)/10, math.Round(100*widen)/100
 	for i, of := range []func(*trend.Foresight) float64{
 		func(f *trend.Foresight) float64 { return f.StartSDC }, func(f *trend.Foresight) float64 { return f.GrowSDC },
 		func(f *trend.Foresight) float64 { return f.NightSDC },

@@ -1,0 +1,55 @@
+package alerts
+
+import (
+	"context"
+	"fmt"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/trend"
+)
+
+// Month is where one unit's cold limit will lie in the middle of a month, if nothing is done, with its 80 % interval, and the chance
+// that it has failed to start at least once by the month's last day.
+type Month struct {
+	From               fleet.Date         `json:"from"`
+	ColdLimitC         float64            `json:"cold_limit_c"`
+	ColdLimitP10C      float64            `json:"cold_limit_p10_c"`
+	ColdLimitP90C      float64            `json:"cold_limit_p90_c"`
+	NoStartProbability fleet.Opt[float64] `json:"no_start_probability"` // unknown for months before the season
+}
+
+// RankMonths is [Rank], and the months that are left of the season for one unit, the first beginning on AsOf. There are none for a
+// unit that is not in the fleet.
+func RankMonths(ctx context.Context, in Input, unit fleet.UnitID) (fleet.RankedList, []Month, error) {
+	f, err := judgeFleet(ctx, in)
+	if err != nil {
+		return fleet.RankedList{}, nil, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+	}
+	var months []Month
+	list, err := f.list(ctx, in.Workers, func(i int, s trend.State) {
+		if f.files[i].unit.ID == unit {
+			months = f.months(s, f.winters[f.files[i].depot.ID])
+		}
+	})
+	if err != nil {
+		return fleet.RankedList{}, nil, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+	}
+	return list, months, nil
+}
+
+func (f *judged) months(s trend.State, w depotWinters) (months []Month) {
+	_, byDay := f.chance(s, w)
+	for from := f.asOf; from <= w.season.To; {
+		y, m, _ := from.YMD()
+		next := fleet.NewDate(y, m+1, 1)
+		last := min(next-1, w.season.To)
+		limit, p10, p90 := s.LimitIn(float64(from+(last-from)/2-f.asOf) / 7)
+		month := Month{From: from, ColdLimitC: round(limit, 1), ColdLimitP10C: round(p10, 1), ColdLimitP90C: round(p90, 1)}
+		if i := int(last - w.from); i >= 0 && i < len(byDay) {
+			month.NoStartProbability = fleet.Known(sayable(byDay[i]))
+		}
+		months = append(months, month)
+		from = next
+	}
+	return months
+}
