@@ -1,5 +1,5 @@
 # Each target is what its comment says; what a target needs from the machine, it installs or starts itself.
-.PHONY: help build demo demo-stop test race lint bench bench-baselines pictures clean
+.PHONY: help build demo demo-stop test race lint bench bench-baselines bench-fits pictures clean
 .DEFAULT_GOAL := help
 PROVING := $(or $(TMPDIR),/tmp)/rimeyard-proving-$(shell id -u)
 
@@ -42,6 +42,10 @@ bench-baselines: ## the forecast beside learners without physics, on fleets of w
 	@mkdir -p "$(PROVING)/features"
 	go run ./internal/proving/prove -seeds 1-3 -dirt both -cache "$(PROVING)/fleets" -features "$(PROVING)/features"
 	Rscript --vanilla bench/baselines.R "$(PROVING)/features" "$(PROVING)/predictions.csv"
+
+bench-fits: ## what units differ by, and lines of cranking volts, beside the same fits in R; needs R; a minute
+	@deploy/ensure-r lme4
+	go test -tags lme4 -run '^$$' -bench AgainstR -benchtime 1x -count 3 ./trend
 
 pictures: build ## the README's pictures, taken from the running demo
 	@deploy/ensure-postgres
