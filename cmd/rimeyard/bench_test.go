@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/ingest"
@@ -13,23 +14,28 @@ import (
 	"rimeyard/internal/store"
 )
 
-// BenchmarkRefit judges a whole fleet from the database anew, weekly digests included: 1,400 units bring about one and
-// a half million cranks.
-func BenchmarkRefit(b *testing.B) {
+// benchFleet imports 1,400 invented units, which bring about one and a half million cranks.
+func benchFleet(b *testing.B, today fleet.Date) (db *store.DB, cranks float64) {
+	b.Helper()
 	ctx, dir := b.Context(), b.TempDir()
-	today := fleet.NewDate(2026, time.November, 25)
 	_, err := demofleet.Write(dir, demofleet.Options{Seed: 3, Today: today, Units: 1400})
 	require.NoError(b, err)
-	db := store.New(pgtest.New(b))
+	db = store.New(pgtest.New(b))
 	res, err := ingest.Import(ctx, db, []string{dir}, ingest.Options{Source: "benchmark", Now: today.Midnight(time.UTC)})
 	require.NoError(b, err)
-	cranks := 0.0
 	for _, f := range res.Files {
 		if f.Kind == fleet.CranksKind {
 			cranks += float64(f.Taken)
 		}
 	}
 	require.NoError(b, res.Close())
+	return db, cranks
+}
+
+// BenchmarkRefit judges a whole fleet from the database anew, weekly digests included.
+func BenchmarkRefit(b *testing.B) {
+	ctx, today := b.Context(), fleet.NewDate(2026, time.November, 25)
+	db, cranks := benchFleet(b, today)
 	for b.Loop() {
 		_, err := db.Pool().Exec(ctx, `INSERT INTO crank_week_stale SELECT unit, week FROM crank_week ON CONFLICT DO NOTHING`)
 		require.NoError(b, err)
@@ -39,4 +45,44 @@ func BenchmarkRefit(b *testing.B) {
 	}
 	b.ReportMetric(cranks, "cranks")
 	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N), "s/refit")
+}
+
+// BenchmarkRankFromCranks holds the list of a fleet, its weeks already digested, against merely reading the same cranks row by row.
+func BenchmarkRankFromCranks(b *testing.B) {
+	ctx, today := b.Context(), fleet.NewDate(2026, time.November, 25)
+	db, cranks := benchFleet(b, today)
+	require.NoError(b, db.RefreshDigests(ctx))
+	var streaming, ranking time.Duration
+	for b.Loop() {
+		began := time.Now()
+		require.InDelta(b, cranks, streamCranks(b, db), 0)
+		streaming += time.Since(began)
+		began = time.Now()
+		_, err := rankFleet(ctx, db, today, nil)
+		require.NoError(b, err)
+		ranking += time.Since(began)
+	}
+	b.ReportMetric(streaming.Seconds()/float64(b.N), "s-streaming")
+	b.ReportMetric(ranking.Seconds()/float64(b.N), "s-ranking")
+	b.ReportMetric(ranking.Seconds()/streaming.Seconds(), "ranking/streaming")
+}
+
+// streamCranks reads every crank, in the order that a unit's history has, and does nothing with it.
+func streamCranks(b *testing.B, db *store.DB) float64 {
+	b.Helper()
+	rows, err := db.Pool().Query(b.Context(), `SELECT unit, cranked_at, rest_v, min_v, mean_v, duration_ms, temperature_c, coolant_c,
+		current_a, rpm, outcome FROM crank ORDER BY unit, cranked_at`)
+	require.NoError(b, err)
+	var (
+		unit, outcome string
+		at            time.Time
+		v             [8]*float64
+	)
+	n := 0.0
+	_, err = pgx.ForEachRow(rows, []any{&unit, &at, &v[0], &v[1], &v[2], &v[3], &v[4], &v[5], &v[6], &v[7], &outcome}, func() error {
+		n++
+		return nil
+	})
+	require.NoError(b, err)
+	return n
 }
