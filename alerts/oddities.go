@@ -90,7 +90,7 @@ func swapOddities(one *file, m *trend.Misfits) (out []Oddity) {
 			s.Monday, strength(s.WearBefore), strength(s.WearAfter), do)))
 	}
 	for _, s := range m.NotSeen {
-		if s.LogOddsUnder < proof || s.Rows < 3 {
+		if s.LogOddsUnder < proof || !s.TestsAgree {
 			continue
 		}
 		out = append(out, of(one, SwapNotSeen, s.Monday, fmt.Sprintf(
@@ -111,13 +111,16 @@ const (
 func newBattery(s trend.UnbookedSwap) bool {
 	const (
 		weeksLate  = 5
+		weeksEarly = 3 // a date in the books that is somewhat late
 		leastWeeks = 26
+		leastGone  = 0.2 // of ln resistance
 	)
-	if s.Booked != 0 && s.Booked <= s.Monday && s.Monday-s.Booked < 7*weeksLate {
+	gone := s.WearBefore - s.WearAfter
+	if late := s.Monday - s.Booked; gone < leastGone || s.Booked != 0 && late > -7*weeksEarly && late < 7*weeksLate {
 		return false
 	}
 	if rise, known := s.TestRise.Get(); known {
-		return rise > (s.WearBefore-s.WearAfter)/2
+		return rise > gone/2
 	}
 	return s.WeeksBefore >= leastWeeks && s.RestBeforeV > discharged
 }

@@ -225,7 +225,7 @@ func (l *lesson) add(o *lesson) {
 }
 
 // row implements observer.
-func (l *lesson) row(m *model, b *belief, k kind, device string, y float64, want predicted, variance float64) {
+func (l *lesson) row(_ *model, b *belief, k kind, device string, y float64, want predicted, variance float64) {
 	s := variance + b.along(&want.h)
 	sd := math.Sqrt(s)
 	off := min(max(y-want.mean, -3*sd), 3*sd)

@@ -145,15 +145,6 @@ func (m *model) level(k kind) float64 {
 	return m.g.Channel[k].Level
 }
 
-func softplus(z float64) float64 {
-	if z > 30 {
-		return z
-	}
-	return math.Log1p(math.Exp(z))
-}
-
-func sigmoid(z float64) float64 { return 1 / (1 + math.Exp(-z)) }
-
 // yOf is a week's mean of a kind.
 func (w *WeekRow) yOf(k kind) Mean {
 	switch k {

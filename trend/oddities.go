@@ -32,6 +32,7 @@ type UnseenSwap struct {
 	WearBefore   float64    // ln of the battery's resistance over a new one's, just before
 	WearAfter    float64    // twelve weeks on, as if nothing had been fitted
 	Rows         int        // weeks and tests that were compared
+	TestsAgree   bool       // tests before and after it both show at least half of that wear, so it is the battery's
 	LogOddsUnder float64    // ln of how much likelier these are with the old battery than with a new one
 }
 
@@ -153,14 +154,22 @@ func (s *misfitSeeker) weekStart(m *model, b *belief) {
 		if then.week != b.swapWeek { // the last week of all: its beginning was noted, its end is this belief
 			then = *b
 		}
+		var rise fleet.Opt[float64]
+		if old, fresh := m.testsAround(b.swapWeek, b.swapWeek); !math.IsNaN(fresh - old) {
+			rise = fleet.Known(fresh - old)
+		}
 		s.found.Swaps = append(s.found.Swaps, UnbookedSwap{
 			Monday: mondayOf(b.swapWeek), WearBefore: then.x[wear], WearAfter: math.NaN(), RestBeforeV: then.restV, WeeksBefore: b.swapWeek - m.t.FirstWeek, Booked: m.bookedNear(b.swapWeek),
-			TestRise: m.testRise(b.swapWeek),
+			TestRise: rise,
 		})
 	}
 	if share, alone := m.batteryShare(b.week); alone && share*b.x[wear] > seenFrom {
 		c := m.renewedOverKept(b, share, 1, unseenWeeks)
-		s.found.NotSeen = append(s.found.NotSeen, UnseenSwap{mondayOf(b.week), b.x[wear], c.wearKept, c.rows, -c.logOdds})
+		old, fresh := m.testsAround(b.week, b.week+1)
+		s.found.NotSeen = append(s.found.NotSeen, UnseenSwap{
+			Monday: mondayOf(b.week), WearBefore: b.x[wear], WearAfter: c.wearKept, Rows: c.rows, LogOddsUnder: -c.logOdds,
+			TestsAgree: math.Max(old, fresh) < -b.x[wear]/2, // never where either is unknown
+		})
 	}
 	s.before = *b
 }
@@ -183,25 +192,21 @@ func (m *model) batteryShare(week int) (share float64, alone bool) {
 	return share, alone
 }
 
-// testRise compares the tests next to a week on both sides.
-func (m *model) testRise(week int) fleet.Opt[float64] {
-	var before, after []float64
+// testsAround is the middle of the tests next to a week before it, and from another on, in ln of what a battery shows over its rating. NaN: none.
+func (m *model) testsAround(week, from int) (before, after float64) {
+	var old, fresh []float64
 	for i := range m.t.Tests {
 		r := &m.t.Tests[i]
-		if r.CCA.N == 0 || r.Week < week-riseWeeks || r.Week > week+riseWeeks {
+		if r.CCA.N == 0 || r.Week < week-riseWeeks || r.Week > from+riseWeeks {
 			continue
 		}
-		if y := r.CCA.Y - m.p.Devices[r.Device]; r.Week < week {
-			before = append(before, y)
-		} else {
-			after = append(after, y)
+		if y := r.CCA.Y - m.p.Devices[r.Device] - m.p.TestBias; r.Week < week {
+			old = append(old, y)
+		} else if r.Week >= from {
+			fresh = append(fresh, y)
 		}
 	}
-	before, after = before[max(0, len(before)-riseTests):], after[:min(len(after), riseTests)]
-	if len(before) == 0 || len(after) == 0 {
-		return fleet.Opt[float64]{}
-	}
-	return fleet.Known(median(after) - median(before))
+	return median(old[max(0, len(old)-riseTests):]), median(fresh[:min(len(fresh), riseTests)])
 }
 
 // bookedNear is the Monday of the fitting on record nearest to a week, within half a year; 0: none.

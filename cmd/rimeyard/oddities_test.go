@@ -1,0 +1,45 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"rimeyard/alerts"
+	"rimeyard/internal/pgtest"
+)
+
+func TestOdditiesInAllFormats(t *testing.T) {
+	t.Setenv(envDatabase, pgtest.URL(t))
+	ask := func(args ...string) string {
+		t.Helper()
+		code, stdout, stderr := rimeyard(t, append([]string{"oddities", "--as-of", testToday}, args...)...)
+		require.Equal(t, exitDone, code, stderr)
+		return stdout
+	}
+	require.Equal(t, "nothing is odd: readings, records and testers fit each other\n", ask())
+	require.Equal(t, "[]\n", ask("--format", "json"))
+
+	dir := writeFleet(t)
+	wrong := "tested_at,unit,position,rest_v,cca_a,cca_standard,tester\n2026-11-20T10:00:00Z,C-001,1,12.62,130,en,COA-G2\n"
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "wrong_battery_tests.csv"), []byte(wrong), 0o600))
+	code, _, stderr := rimeyard(t, "import", dir)
+	require.Contains(t, []int{exitDone, exitKeptApart}, code, stderr)
+	var found []alerts.Oddity
+	require.NoError(t, json.Unmarshal([]byte(ask("--format", "json")), &found))
+	require.Len(t, found, 1)
+	require.Equal(t, alerts.FarOff, found[0].Kind)
+	require.Contains(t, found[0].Sentence, "On 2026-11-20 it showed 130 A of ")
+	rows, err := csv.NewReader(strings.NewReader(ask("--format", "csv"))).ReadAll()
+	require.NoError(t, err)
+	require.Equal(t, [][]string{
+		{"on", "kind", "unit", "other_unit", "depot", "tester", "sentence"},
+		{"2026-11-20", "reading far off", "C-001", "", "COA", "COA-G2", found[0].Sentence},
+	}, rows)
+	require.Contains(t, ask(), "other unit", "the table's head in words")
+}
