@@ -2,20 +2,21 @@ package trend
 
 import "math"
 
-// signState says which part of the state a sign is, and its scale.
+// signState says which part of the state a sign is, its scale, and the channel whose share of wear comes with it (kCCA: none).
 var signState = [...]struct {
 	sign, part int
 	scale      float64
+	channel    kind
 }{
-	{signWear, wear, 2},
-	{signDrift, drift, 100},
-	{signDemand, demand, 4},
-	{signSteep, steepness, 10},
-	{signDip, dip, 2},
-	{signDelay, delay, 2},
-	{signDelayCold, delayCold, 5},
-	{signPace, pace, 4},
-	{signAmps, amps, 4},
+	{signWear, wear, 2, kCCA},
+	{signDrift, drift, 100, kCCA},
+	{signDemand, demand, 4, kSag},
+	{signSteep, steepness, 10, kCCA},
+	{signDip, dip, 2, kLow},
+	{signDelay, delay, 2, kSeconds},
+	{signDelayCold, delayCold, 5, kCCA},
+	{signPace, pace, 4, kSpeed},
+	{signAmps, amps, 4, kCurrent},
 }
 
 // circuitLimit is what the circuit alone makes of a state, with its slopes.
@@ -44,6 +45,7 @@ func (m *model) limitSlopes(b *belief, slope gradient) (h vector, perRestV float
 	perRestV = byRaw * slope.restV
 	for _, s := range signState {
 		h[s.part] += f.Level[s.sign] * s.scale
+		h[wear] += f.Level[s.sign] * s.scale * m.p.OnWear[s.channel]
 	}
 	if b.x[wear] > wearKnee {
 		h[wear] += f.Level[signWearExcess] * 2
@@ -54,8 +56,9 @@ func (m *model) limitSlopes(b *belief, slope gradient) (h vector, perRestV float
 	if b.x[drift] > m.vPop+driftKnee {
 		h[drift] += f.Level[signDriftHigh] * 100
 	}
-	if b.x[delay] > delayKnee {
+	if m.whole(b, delay, kSeconds) > delayKnee {
 		h[delay] += f.Level[signDelayHigh] * 2
+		h[wear] += f.Level[signDelayHigh] * 2 * m.p.OnWear[kSeconds]
 	}
 	if b.restV < fullRestV-0.15 {
 		perRestV -= 5 * f.Level[signEmpty]

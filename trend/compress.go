@@ -36,20 +36,21 @@ func Compress(h fleet.History, depot fleet.Depot, weather Weather, asOf fleet.Da
 
 // compressor carries what is needed while a history is read.
 type compressor struct {
-	track      *Track
-	unit       fleet.Unit
-	weather    Weather
-	day        dayClock
-	indoors    bool
-	failures   []Failure // every breakdown, also those that are no fault of the starting system
-	joined     []bool    // failures that have a crank row
-	offsets    []float64 // crank air less depot dawn, nights under 5 °C
-	week       weekScratch
-	lastRestV  float64
-	lastRestAt time.Time
-	lastStart  fleet.Date
-	startDays  int
-	stood      time.Duration // since the crank before, of whatever kind
+	track        *Track
+	unit         fleet.Unit
+	weather      Weather
+	day          dayClock
+	indoors      bool
+	failures     []Failure // every breakdown, also those that are no fault of the starting system
+	joined       []bool    // failures that have a crank row
+	offsets      []float64 // crank air less depot dawn, nights under 5 °C
+	week         weekScratch
+	lastRestV    float64
+	lastRestAt   time.Time
+	lastStart    fleet.Date
+	startDays    int
+	inFahrenheit map[int]bool  // quarters of a year in which the logger's thermometer shows °F
+	stood        time.Duration // since the crank before, of whatever kind
 }
 
 // weekScratch gathers a week's values until it is over.
@@ -103,6 +104,7 @@ func (c *compressor) causeAround(d fleet.Date) (i int, found bool) {
 func (c *compressor) cranks(rows []fleet.Crank) {
 	var last fleet.Crank
 	warmUntil := time.Time{}
+	c.inFahrenheit = c.fahrenheitQuarters(rows)
 	for i, row := range rows {
 		if i > 0 && resent(last, row) {
 			c.track.Odd.Doubles++
@@ -142,6 +144,12 @@ const soak = 3 * time.Hour
 func (c *compressor) crank(row fleet.Crank, d fleet.Date, warm bool) {
 	t, w, perBattery := c.track, &c.week, 1/float64(c.track.Series)
 	minC, maxC, dayKnown := c.weather.Day(t.Depot, d)
+	if c.inFahrenheit[int(d)/thermometerDays] {
+		if f, known := row.TemperatureC.Get(); known {
+			row.TemperatureC = fleet.Known((f - 32) / 1.8)
+			t.Odd.Fahrenheit++
+		}
+	}
 	air := airC(row.TemperatureC, minC, maxC, dayKnown, c.indoors, &t.Odd)
 	if dayKnown && minC < 5 && !math.IsNaN(air) && !warm && len(c.offsets) < 400 {
 		c.offsets = append(c.offsets, air-minC)
@@ -213,7 +221,7 @@ func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, se
 	}
 	logH := math.Log(oilDemand(oil))
 	cold := perDegree*(25-battery) + chargeOnOhms*(1-charge(rest))
-	w.temps = append(w.temps, air)
+	before := len(w.sag) + len(w.low) + len(w.current) + len(w.speed) + len(w.seconds)
 	w.meanV.add(mean * float64(c.track.Series))
 	w.lowV.add(low * float64(c.track.Series))
 	if !math.IsNaN(mean) {
@@ -234,6 +242,9 @@ func (c *compressor) readings(row fleet.Crank, air, coolant, rest, low, mean, se
 	}
 	if !math.IsNaN(seconds) && row.Outcome != fleet.NoStart {
 		w.seconds = append(w.seconds, math.Log(seconds))
+	}
+	if len(w.sag)+len(w.low)+len(w.current)+len(w.speed)+len(w.seconds) > before {
+		w.temps = append(w.temps, air)
 	}
 }
 

@@ -97,7 +97,7 @@ func (s State) LastRenewal() (part fleet.Part, on fleet.Date, found bool) {
 // lastRenewal is the last battery or starter that was renewed, on record or inferred.
 func (t *Track) lastRenewal(s State) (last Change, found bool) {
 	if s.SwapsInferred > 0 {
-		last, found = Change{s.SwapWeek, fleet.BatteryPart, 1}, true
+		last, found = Change{Week: s.SwapWeek, Part: fleet.BatteryPart, Share: 1}, true
 	}
 	for _, c := range t.Changes {
 		if c.Share > 0.4 && c.Week <= t.AsOfWeek && (!found || c.Week >= last.Week) {

@@ -86,8 +86,10 @@ func (m *model) prior() belief {
 		age, extra = m.p.MeanAgeWeeks, unknownAgeSD*unknownAgeSD
 	}
 	b := belief{week: m.t.FirstWeek, restV: assumedRestV, restVar: 0.10 * 0.10}
+	// A battery that has lasted longer than most is one that ages slowly: its age says no more than that.
+	v := m.vPop * min(1, oldWeeks/max(age, 1))
 	vSD := ageSpread * m.vPop
-	b.x[wear], b.x[drift] = m.vPop*age, m.vPop
+	b.x[wear], b.x[drift] = v*age, v
 	b.p[drift][drift] = vSD * vSD
 	b.p[wear][wear] = newWearSD*newWearSD + vSD*vSD*age*age + extra
 	b.p[wear][drift] = vSD * vSD * age

@@ -39,6 +39,7 @@ func (c *compressor) changes(h fleet.History) {
 	t := c.track
 	t.AgeWeeks = -1
 	renewed := map[int]float64{} // batteries by week
+	lastOn := map[int]fleet.Date{}
 	known := 0
 	ages := 0.0
 	for p := 1; p <= t.Positions; p++ {
@@ -56,6 +57,7 @@ func (c *compressor) changes(h fleet.History) {
 			}
 			if dated && weekOf(on) > t.FirstWeek {
 				renewed[weekOf(on)]++
+				lastOn[weekOf(on)] = max(lastOn[weekOf(on)], on)
 			} else if dated {
 				age = float64(t.FirstWeek - weekOf(on))
 			}
@@ -69,11 +71,11 @@ func (c *compressor) changes(h fleet.History) {
 		t.AgeWeeks = ages / float64(known)
 	}
 	for week, n := range renewed {
-		t.Changes = append(t.Changes, Change{week, fleet.BatteryPart, min(1, n/float64(t.Positions))})
+		t.Changes = append(t.Changes, Change{week, fleet.BatteryPart, min(1, n/float64(t.Positions)), lastOn[week]})
 	}
 	for _, f := range h.Starters {
 		if on, dated := f.FittedOn.Get(); dated && weekOf(on) > t.FirstWeek {
-			t.Changes = append(t.Changes, Change{weekOf(on), fleet.StarterPart, 1})
+			t.Changes = append(t.Changes, Change{weekOf(on), fleet.StarterPart, 1, on})
 		}
 	}
 	slices.SortFunc(t.Changes, func(a, b Change) int {

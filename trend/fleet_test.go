@@ -170,7 +170,7 @@ func lastTestLower(h fleet.History, less float64) fleet.History {
 // both surprise widen the doubt, and that draws a chance beyond a half back towards it. Where cranks read as before beside a weaker test, they
 // say that the engine asks for less, or outweigh the test once it opens the belief: that may give a little back, no more.
 func TestWeakerLastTestNeverLowersLimitOrChance(t *testing.T) {
-	const givenBackWear, givenBackC, givenBack = 0.05, 1.0, 0.06
+	const givenBackWear, givenBackC, givenBack = 0.05, 0.3, 0.06
 	f := learned()
 	rapid.Check(t, func(t *rapid.T) {
 		h, less := f.draw(t), rapid.Float64Range(0, 0.5).Draw(t, "less")
@@ -347,13 +347,11 @@ func TestUnitsOfMeasureCommute(t *testing.T) {
 		require.InDelta(t, a.ColdLimitC, b.ColdLimitC, 1e-9)
 		require.InDelta(t, seasonChance(a), seasonChance(b), 1e-9)
 
-		every, fahrenheit := rapid.IntRange(1, 9).Draw(t, "every"), h
+		fahrenheit := h // the logger's thermometer, all through: in deep frost no single row tells which scale it is in
 		fahrenheit.Cranks = slices.Clone(h.Cranks)
 		for i := range fahrenheit.Cranks {
-			// Deeper in the cold the two scales meet, and one row alone does not tell which it is in.
-			if c := &fahrenheit.Cranks[i]; i%every == 0 && c.TemperatureC.Or(0) > -10 {
-				c.TemperatureC = fleet.Known(c.TemperatureC.Or(0)*1.8 + 32)
-			}
+			c := &fahrenheit.Cranks[i]
+			c.TemperatureC = fleet.Known(c.TemperatureC.Or(0)*1.8 + 32)
 		}
 		require.InDelta(t, a.ColdLimitC, f.state(fahrenheit).ColdLimitC, 1e-6)
 	})

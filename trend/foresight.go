@@ -93,6 +93,10 @@ var worse = func() (w [signCount]float64) {
 
 const wearKnee = 0.4
 
+// whole is how a channel reads off a class with new batteries: what the battery's wear makes of it and what is the unit's own. A test
+// can only say which of the two it is.
+func (m *model) whole(b *belief, own int, k kind) float64 { return b.x[own] + m.p.OnWear[k]*b.x[wear] }
+
 func (m *model) news(b *belief, s *signs) {
 	for i, c := range newsOf {
 		p := &b.path[c.channel]
@@ -144,12 +148,12 @@ func (m *model) signsOf(b *belief, rawC float64) signs {
 		signAge: min(m.ageAt(b.week), 520) / 208, signSlow: min(2, math.Log1p(slow)), signFailed: min(2, math.Log1p(failed)), signBroke: min(2, math.Log1p(broke)),
 	}
 	for _, st := range signState {
-		s[st.sign] += st.scale * b.x[st.part]
+		s[st.sign] += st.scale * (b.x[st.part] + m.p.OnWear[st.channel]*b.x[wear])
 	}
 	s[signLimitHigh] = max(0, rawC-m.g.MeanLimitC-limitKneeC) / 10
 	s[signWearLow] = 2 * max(0, -b.x[wear])
 	s[signDriftHigh] = 100 * max(0, b.x[drift]-m.vPop-driftKnee)
-	s[signDelayHigh] = 2 * max(0, b.x[delay]-delayKnee)
+	s[signDelayHigh] = 2 * max(0, m.whole(b, delay, kSeconds)-delayKnee)
 	s[signOld] = max(0, min(m.ageAt(b.week), 520)-oldWeeks) / 104
 	m.news(b, &s)
 	if !m.t.HasLogger {

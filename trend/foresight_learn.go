@@ -352,13 +352,10 @@ func (r reach) plus(o reach) reach {
 
 // survives is ln(1−Φ(k)) and φ(k)/(1−Φ(k)).
 func survives(k float64) (log, hazard float64) {
-	const far, farthest = 3, 30
-	k = min(k, farthest)
-	alive := 1 - tabulatedCDF(k)
-	if k > far {
-		alive = normalCDF(-k)
-	}
-	return math.Log(alive), normalPDF(k) / alive
+	x := min(max(k+cdfEnd, 0), cdfEnd+tableEnd) * cdfSteps
+	i := int(x)
+	w, a, b := x-float64(i), &survivalTable[i], &survivalTable[i+1]
+	return a.log + w*(b.log-a.log), a.hazard + w*(b.hazard-a.hazard)
 }
 
 // gather weighs the nodes: survival and its slopes.

@@ -136,3 +136,33 @@ func airC(o fleet.Opt[float64], minC, maxC float64, dayKnown, indoors bool, odd 
 	}
 	return t
 }
+
+const (
+	thermometerDays     = 91
+	fewestInQuarter = 5 // readings by which a quarter is judged
+)
+
+// fahrenheitQuarters finds the quarters of a year in which a unit's thermometer shows °F: read as °F its readings lie less than half
+// as far from the depot's days as read as °C. A single cold reading could not tell: −4 °F and −4 °C are both frost.
+func (c *compressor) fahrenheitQuarters(rows []fleet.Crank) map[int]bool {
+	type off struct{ asC, asF, n float64 }
+	quarters := map[int]off{}
+	for _, row := range rows {
+		t, known := row.TemperatureC.Get()
+		d := c.day.of(row.At)
+		minC, maxC, dayKnown := c.weather.Day(c.track.Depot, d)
+		if !known || !dayKnown || math.IsNaN(t) || math.IsInf(t, 0) {
+			continue
+		}
+		from := func(x float64) float64 { return math.Abs(x - (minC+maxC)/2) }
+		q := quarters[int(d)/thermometerDays]
+		quarters[int(d)/thermometerDays] = off{q.asC + min(from(t), 40), q.asF + min(from((t-32)/1.8), 40), q.n + 1}
+	}
+	found := map[int]bool{}
+	for k, q := range quarters {
+		if q.n >= fewestInQuarter && q.asF < q.asC/2 {
+			found[k] = true
+		}
+	}
+	return found
+}

@@ -232,7 +232,7 @@ type comparison struct {
 func (m *model) renewedOverKept(b *belief, share float64, skip, weeks int) comparison {
 	keep := m.cursorAt(b)
 	reset := keep
-	m.change(&reset.belief, Change{b.week, fleet.BatteryPart, share})
+	m.change(&reset.belief, Change{Week: b.week, Part: fleet.BatteryPart, Share: share})
 	for range skip {
 		m.pass(&keep)
 		m.pass(&reset)

@@ -26,7 +26,7 @@ func (m *model) run(o observer) belief {
 			o.weekStart(m, &c.belief)
 		}
 		if m.rowsIn(&c) && m.looksRenewed(&c) {
-			m.change(&c.belief, Change{c.week, fleet.BatteryPart, 1})
+			m.change(&c.belief, Change{Week: c.week, Part: fleet.BatteryPart, Share: 1})
 			c.swapsInferred++
 			c.swapWeek = c.week
 		}
@@ -50,10 +50,14 @@ func (m *model) step(c *cursor, o observer) {
 		row = &t.Weeks[c.row]
 		c.row++
 	}
+	renewed := fleet.Date(math.MinInt32)
 	m.outcomes(b, row, t.Events[firstEvent:c.event]) // before the change: a part is renewed because of them
 	for ; c.change < len(t.Changes) && t.Changes[c.change].Week <= c.week; c.change++ {
 		m.change(b, t.Changes[c.change])
 		row = nil // its cranks are of two parts
+		if t.Changes[c.change].Part == fleet.BatteryPart {
+			renewed = t.Changes[c.change].Day
+		}
 	}
 	if row != nil && row.Rest.N > 0 {
 		b.rest(row.Rest.Y, row.Rest.N)
@@ -61,7 +65,9 @@ func (m *model) step(c *cursor, o observer) {
 		b.restDropV = 0.9*b.restDropV + 0.1*(row.Rest.Y-row.RestLowV)
 	}
 	for ; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week; c.test++ {
-		m.testRow(b, &t.Tests[c.test], o)
+		if t.Tests[c.test].Day > renewed { // one of that week before it is the old battery's
+			m.testRow(b, &t.Tests[c.test], o)
+		}
 	}
 	if row != nil {
 		m.weekRow(b, row, o)
@@ -76,7 +82,7 @@ func (m *model) step(c *cursor, o observer) {
 func (m *model) repaired(c *cursor, cause fleet.Part) {
 	switch cause {
 	case fleet.CablePart, fleet.ChargingPart:
-		m.change(&c.belief, Change{c.week, cause, 1})
+		m.change(&c.belief, Change{Week: c.week, Part: cause, Share: 1})
 	case fleet.BatteryPart:
 		c.p[wear][wear] += 0.1 * 0.1
 	}
@@ -170,11 +176,11 @@ func (m *model) rowsIn(c *cursor) bool {
 // looksRenewed compares two tellings of the next three weeks with rows: the battery stayed, or it was renewed. It is asked
 // only where the next row is far better than a worn battery's.
 func (m *model) looksRenewed(c *cursor) bool {
-	if c.x[wear] < wornEnough || !m.startlingly(c) {
+	if c.x[wear] < wornEnough || m.renewalBooked(c) || !m.startlingly(c) {
 		return false
 	}
 	keep, reset := *c, *c
-	m.change(&reset.belief, Change{c.week, fleet.BatteryPart, 1})
+	m.change(&reset.belief, Change{Week: c.week, Part: fleet.BatteryPart, Share: 1})
 	keep.compared, reset.compared = true, true
 	for range 8 {
 		m.step(&keep, nil)
@@ -186,6 +192,17 @@ func (m *model) looksRenewed(c *cursor) bool {
 		reset.ahead(m.vPop)
 	}
 	return reset.logLik-keep.logLik+math.Log(swapPerWeek) > swapProof
+}
+
+// renewalBooked tells whether a battery is renewed on record about now; records are dated a few days off.
+func (m *model) renewalBooked(c *cursor) bool {
+	const near = 3 // weeks
+	for _, ch := range m.t.Changes {
+		if ch.Part == fleet.BatteryPart && ch.Week >= c.week-near && ch.Week <= c.week+near {
+			return true
+		}
+	}
+	return false
 }
 
 func (m *model) startlingly(c *cursor) bool {

@@ -45,6 +45,7 @@ type Change struct {
 	Week  int
 	Part  fleet.Part
 	Share float64 // of the unit's batteries
+	Day   fleet.Date
 }
 
 // Mean is the middle of several values, with how many they were.
