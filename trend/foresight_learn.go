@@ -262,8 +262,8 @@ func sumCases(cases []pastCase, at []float64, slopes bool) (p partial) {
 // reach is one node's log survival and its slopes in the limit, in the circuit's share of it, in growth, and in ln of the three spreads.
 type reach struct{ log, limit, raw, growth, start, grow, night float64 }
 
-// logLik of one case, with slopes.
-func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
+// reached walks through the nights, at each node: before the last morning, and after it.
+func (c *pastCase) reached(at []float64, slopes bool) (before, after [nodes]reach) {
 	level, growth := at[atGroup+c.group], 0.0
 	for i, x := range c.signs {
 		if i != signLimit {
@@ -271,13 +271,7 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 		}
 		growth += at[atGrowth+i] * x
 	}
-	quiet := 0.0
-	for i, x := range c.quiet {
-		quiet += at[atQuiet+i] * x
-	}
-	rate := math.Exp(min(quiet, -2))
 	start2, grow2, sigma := math.Exp(2*at[atStartSD]), math.Exp(2*at[atGrowSD]), math.Exp(at[atNightSD])
-	var before, after [nodes]reach
 	last := len(c.nights) - 1
 	for i := range c.nights {
 		nt := &c.nights[i]
@@ -309,6 +303,17 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 			r.grow += h * z * grow2 * nt.halfYears / s
 		}
 	}
+	return before, after
+}
+
+// logLik of one case, with slopes.
+func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
+	quiet := 0.0
+	for i, x := range c.quiet {
+		quiet += at[atQuiet+i] * x
+	}
+	rate := math.Exp(min(quiet, -2))
+	before, after := c.reached(at, slopes)
 	days := float64(c.days)
 	if !c.failed {
 		before = after

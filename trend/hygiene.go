@@ -138,7 +138,7 @@ func airC(o fleet.Opt[float64], minC, maxC float64, dayKnown, indoors bool, odd 
 }
 
 const (
-	thermometerDays     = 91
+	thermometerDays = 91
 	fewestInQuarter = 5 // readings by which a quarter is judged
 )
 

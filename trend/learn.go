@@ -34,7 +34,6 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 	}
 	l.learnAges()
 	l.learnDrift()
-	l.learnRates()
 	l.learnLife(lives)
 	l.tracks = sample(l.tracks)
 	l.learnCurves()
@@ -176,9 +175,7 @@ type groupLesson struct {
 	byKind [kinds]sums
 	ends   [parts][]float64 // of the state now, of units whose readings speak of that part
 	raw    sums
-	starts int
 	slow   int
-	failed int
 }
 
 // lesson is what one sweep over some units has shown.
@@ -213,7 +210,7 @@ func (l *lesson) add(o *lesson) {
 		for i := range parts {
 			a.ends[i] = append(a.ends[i], b.ends[i]...)
 		}
-		a.starts, a.slow, a.failed = a.starts+b.starts, a.slow+b.slow, a.failed+b.failed
+		a.slow += b.slow
 	}
 	for name, s := range o.devices {
 		l.devices[name] = l.devices[name].plus(s)
@@ -266,13 +263,10 @@ func (l *lesson) settled(m *model, b belief) {
 	raw, _ := m.circuitLimit(&b.x, b.restV)
 	g.raw.take(raw, 0)
 	for i := range m.t.Events {
-		if e := &m.t.Events[i]; e.FromRow && e.Failed {
-			g.failed++
-		} else if e.FromRow {
+		if e := &m.t.Events[i]; e.FromRow && !e.Failed {
 			g.slow++
 		}
 	}
-	g.starts += len(m.t.Starts)
 }
 
 func (l *lesson) weekStart(*model, *belief) {}
@@ -293,7 +287,6 @@ func (l *learner) levels(all *lesson) {
 		if s.raw.n > 0 {
 			g.MeanLimitC = s.raw.y / s.raw.n
 		}
-		g.Starts, g.Events = s.starts, s.slow+s.failed
 		g.SlowSeen = s.slow > 0
 		p.Groups[name] = g
 	}

@@ -169,24 +169,6 @@ func (l *learner) learnDrift() {
 	}
 }
 
-// learnRates counts what breakdowns say by cause.
-func (l *learner) learnRates() {
-	p := &l.params
-	const weight = 20.0 // breakdowns that the usual shares are worth
-	count, total := map[fleet.Part]float64{}, 0.0
-	for i := range l.tracks {
-		for _, f := range l.tracks[i].Breakdowns {
-			count[f.Cause]++
-			total++
-		}
-	}
-	shares := map[fleet.Part]float64{}
-	for part, usual := range p.Shares {
-		shares[part] = (count[part] + weight*usual) / (total + weight)
-	}
-	p.Shares = shares
-}
-
 // clicksCount is how long a click speaks for a fault in the control circuit.
 const clicksCount = 180 // days
 

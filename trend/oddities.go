@@ -38,6 +38,7 @@ type UnseenSwap struct {
 
 // TestSurprise is what one conductance test showed against what all readings before it let expect.
 type TestSurprise struct {
+	Unit           fleet.UnitID
 	Day            fleet.Date
 	Device         string // tester, and standards where they differ
 	ShownA, RatedA float64
@@ -108,11 +109,12 @@ type misfitSeeker struct {
 }
 
 // row implements observer.
-func (s *misfitSeeker) row(m *model, b *belief, k kind, _ string, _ float64, want predicted, variance float64) {
+func (s *misfitSeeker) row(m *model, b *belief, k kind, _ string, y float64, want predicted, variance float64) {
 	if k != kCCA {
 		return
 	}
-	for m.t.Tests[s.test].CCA.N == 0 {
+	// A test taken before a battery was renewed in the same week is no row.
+	for r := &m.t.Tests[s.test]; r.CCA.N == 0 || r.Week < b.week || r.CCA.Y != y; r = &m.t.Tests[s.test] {
 		s.test++
 	}
 	r := &m.t.Tests[s.test]
@@ -125,7 +127,7 @@ func (s *misfitSeeker) row(m *model, b *belief, k kind, _ string, _ float64, wan
 
 func surpriseOf(m *model, b *belief, r *TestRow, want predicted, variance float64) TestSurprise {
 	s := TestSurprise{
-		Day: r.Day, Device: r.Device, ShownA: r.ShownA, RatedA: r.RatedA, Batteries: r.CCA.N,
+		Unit: m.t.Unit, Day: r.Day, Device: r.Device, ShownA: r.ShownA, RatedA: r.RatedA, Batteries: r.CCA.N,
 		Ln: r.CCA.Y, WantLn: want.mean, SD: math.Sqrt(variance + b.along(&want.h)), DeviceLn: m.p.Devices[r.Device],
 	}
 	if r.Rest.N > 0 {

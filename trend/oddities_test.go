@@ -1,6 +1,7 @@
 package trend
 
 import (
+	"fmt"
 	"strconv"
 	"testing"
 
@@ -69,9 +70,13 @@ func TestMisfitsChangeNothing(t *testing.T) {
 func TestTooFewTestsNameNoTester(t *testing.T) {
 	var tests []TestSurprise
 	for i := range baselineTests + recentTests - 1 {
-		tests = append(tests, TestSurprise{Day: fleet.Date(15000 + 5*i), Device: "A", Ln: -0.05 * float64(i), SD: 0.1})
+		tests = append(tests, TestSurprise{Unit: fleet.UnitID(fmt.Sprint(i)), Day: fleet.Date(15000 + 5*i), Device: "A", Ln: -0.05 * float64(i), SD: 0.1})
 	}
 	require.Empty(t, Drifts(tests))
 	tests = append(tests, TestSurprise{Day: 16000, Device: "A", Ln: -2.5, SD: 0.1})
 	require.Len(t, Drifts(tests), 1)
+	for i := range tests {
+		tests[i].Unit = "the same battery over and over"
+	}
+	require.Empty(t, Drifts(tests))
 }

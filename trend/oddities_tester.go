@@ -98,7 +98,8 @@ const (
 	driftSDs      = 0.75 // of one test
 	driftSpreads  = 3.0  // of how the fleet's other testers changed
 	quarterDays   = 91
-	leastOthers   = 3 // testers, for what they have in common to be told from the one
+	leastUnits    = 10 // that the recent tests are of: a few batteries that fade as none of their class do would else be laid to the tester
+	leastOthers   = 3  // testers, for what they have in common to be told from the one
 )
 
 // Drifts names the testers whose readings moved lastingly off what they were at first, in order of their names. What the other testers' readings did
@@ -113,7 +114,7 @@ func Drifts(tests []TestSurprise) (out []TesterDrift) {
 		if len(others) >= leastOthers {
 			least = max(least, driftSpreads*spreadOfMoves(others))
 		}
-		if d.alarm > cusumAlarm && math.Abs(d.Ln) >= least {
+		if d.alarm > cusumAlarm && math.Abs(d.Ln) >= least && r.units() >= leastUnits {
 			out = append(out, d.TesterDrift)
 		}
 	}
@@ -232,6 +233,15 @@ type alarmedDrift struct {
 }
 
 // drift runs the sums over the daily means. Values beyond three standard deviations count as three.
+// units that its recent tests are of.
+func (r *testerRecord) units() int {
+	seen := map[fleet.UnitID]bool{}
+	for _, s := range r.tests[len(r.tests)-recentTests:] {
+		seen[s.Unit] = true
+	}
+	return len(seen)
+}
+
 func (r *testerRecord) drift(common map[int]float64) alarmedDrift {
 	off := func(s TestSurprise) float64 { return s.Ln - s.WantLn - r.first.middle - common[quarterOf(s.Day)] }
 	var sum cusum

@@ -9,10 +9,9 @@ type Params struct {
 	Drift   map[fleet.DepotID]float64
 	// DriftPerWeek is the usual growth of ln resistance per week; 0.003 is a doubling in four and a half years.
 	DriftPerWeek float64
-	TestBias     float64                // ln of what all testers show too much
-	OnWear       [kinds]float64         // how much of a battery's wear shows in each channel of cranks
-	Noise        [kinds]float64         // factor on the spread of each kind of row
-	Shares       map[fleet.Part]float64 // of breakdowns, by cause
+	TestBias     float64        // ln of what all testers show too much
+	OnWear       [kinds]float64 // how much of a battery's wear shows in each channel of cranks
+	Noise        [kinds]float64 // factor on the spread of each kind of row
 	Causes       Causes
 	Shown        Shown
 	Life         Weibull // weeks a battery lasts
@@ -32,9 +31,6 @@ type Group struct {
 	SlowSeen   bool    // the loggers of this group report slow starts
 	// The middle unit of the group, now.
 	Typical vector
-
-	Starts int
-	Events int
 }
 
 // Channel is how the middle unit of a group reads with a new battery: at 5 °C, and what of temperature the circuit leaves over.
@@ -49,7 +45,6 @@ func defaultParams(prior *Prior) Params {
 		DriftPerWeek: 0.003, OnWear: [kinds]float64{kSag: 0.9, kLow: 0.9, kSpeed: -0.2, kCurrent: -0.1, kSeconds: 0.3},
 		Noise:     [kinds]float64{1, 1, 1, 1, 1, 1, 1, 1},
 		Foresight: prior.foresight(),
-		Shares:    map[fleet.Part]float64{fleet.BatteryPart: 0.50, fleet.StarterPart: 0.15, fleet.CablePart: 0.12, fleet.ChargingPart: 0.15, fleet.ControlPart: 0.08},
 		Causes:    prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden},
 		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
