@@ -9,7 +9,7 @@ import (
 // The circuit, per 12 V battery and in units of its rating: resistance in R0 = 2.5 V / CCA, current in CCA.
 //
 //	sag   = k·f·exp(r+d)·h(T)·exp(a(25−T))·g(s)·exp(q(T))      volts lost inside the battery
-//	cable = k·f·exp(d)·h(T)·(κ0+c)                             volts lost on the way to the starter
+//	cable = k·f·exp(d)·h(T)·κ0                                 volts lost on the way to the starter
 //	U(T)  = rest − sag − cable − Vq                        volts to spare; the start fails below 0
 //
 // R0: the rating current leaves 7.2 V at −18 °C (SAE J537), which with 12.7 V behind it is 5.5 V/CCA, and 2.5 V/CCA at 25 °C.
@@ -92,18 +92,18 @@ func newCircuit(logF, quitV, oilOffsetC float64, q curve) *circuit {
 	return c
 }
 
-// spare is U on the grid for a state; its slope in r, d, c and rest volts comes with it.
+// spare is U on the grid for a state; what rest volts do to the resistance comes with it.
 type spare struct {
-	v0, a, b, perC float64 // U = v0 − a·battery − b·cable
-	lnGPerV        float64
+	v0, a, b float64 // U = v0 − a·battery − b·cable
+	lnGPerV  float64
 }
 
-func (c *circuit) spare(r, d, loop, restV float64) spare {
+func (c *circuit) spare(r, d, restV float64) spare {
 	s := charge(restV)
 	flow := ratedDropV * math.Exp(min(c.logF+d, 3))
 	out := spare{
 		v0: restV - c.quitV, a: flow * math.Exp(min(r, 3)+chargeOnOhms*(1-s)),
-		b: flow * (cableShare + max(loop, -0.1)), perC: flow,
+		b: flow * cableShare,
 	}
 	if s > 0 && s < 1 {
 		out.lnGPerV = chargeOnOhms / restSpanV
@@ -114,7 +114,7 @@ func (c *circuit) spare(r, d, loop, restV float64) spare {
 // limit is the temperature at which U is 0, held within the grid, and its slopes: dT/dx = −U_x/U_T. steep makes the volts lost inside
 // the battery grow with coldness.
 func (c *circuit) limit(r, d, steep, restV float64) (t float64, slope gradient) {
-	s := c.spare(r, d, 0, restV)
+	s := c.spare(r, d, restV)
 	inside := func(i int) float64 {
 		if steep == 0 {
 			return s.a * c.battery[i]

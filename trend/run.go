@@ -173,7 +173,7 @@ func (m *model) rowsIn(c *cursor) bool {
 		(c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week && t.Tests[c.test].CCA.N+t.Tests[c.test].Load.N > 0)
 }
 
-// looksRenewed compares two tellings of the next three weeks with rows: the battery stayed, or it was renewed. It is asked
+// looksRenewed compares two tellings of the next eight weeks: the battery stayed, or it was renewed. It is asked
 // only where the next row is far better than a worn battery's.
 func (m *model) looksRenewed(c *cursor) bool {
 	if c.x[wear] < wornEnough || m.renewalBooked(c) || !m.startlingly(c) {
