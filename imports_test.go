@@ -24,8 +24,10 @@ var may = map[string]string{
 	"ingest":                  "internal/fleet",
 	"trend":                   "internal/fleet",
 	"alerts":                  "internal/fleet trend",
-	"reports":                 "internal/fleet trend alerts",
-	"internal/web":            "internal/fleet trend alerts reports ingest",
+	"plan":                    "internal/fleet",
+	"faults":                  "internal/fleet",
+	"reports":                 "internal/fleet trend alerts plan faults",
+	"internal/web":            "internal/fleet trend alerts plan faults reports ingest",
 	"internal/demofleet":      "internal/fleet",
 	"internal/proving":        "internal/fleet",
 	"internal/proving/curves": "internal/fleet internal/proving",
@@ -39,6 +41,8 @@ var may = map[string]string{
 var pure = map[string][]string{
 	"trend":  {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
 	"alerts": {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
+	"plan":   {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
+	"faults": {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
 }
 
 type listed struct {
