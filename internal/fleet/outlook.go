@@ -1,0 +1,31 @@
+package fleet
+
+// Outlook is what is kept of the newest forecast of a unit beside its public part, so that pages, plan and mail can look ahead
+// without judging the unit anew.
+type Outlook struct {
+	Unit UnitID `json:"unit"`
+	// ChanceByWeek is the chance of at least one failed start up to and including the Sunday of each week, the first being the week of
+	// the as-of date, the last the season's last. Weeks before the season have 0. Left as it is, so it never falls.
+	ChanceByWeek []float64 `json:"chance_by_week"`
+	// ChanceIf is the season's chance if the cold limit truly lay at its 10th, 30th, 50th, 70th and 90th percentile, each as likely as the
+	// others: what a test could tell.
+	ChanceIf       [5]float64        `json:"chance_if"`
+	Night          NightCurve        `json:"night"`
+	DriftCPerMonth Opt[float64]      `json:"drift_c_per_month"` // of the cold limit, if nothing is done; positive: it rises
+	RestV          Opt[float64]      `json:"rest_v"`            // of one battery, as last read and foreseen for today; null: never read
+	SocPct         Opt[float64]      `json:"soc_pct"`           // that rest voltage as state of charge
+	FreezesAtC     Opt[float64]      `json:"freezes_at_c"`      // temperature at which the electrolyte begins to freeze at that state of charge
+	NoStartCost    Opt[Money]        `json:"no_start_cost"`     // the unit's own, else the fleet's median
+	SwapCosts      map[Part]Money    `json:"swap_costs"`        // last price paid for the parts a swap needs; a part of unknown price is not there
+	LastReadOn     Opt[Date]         `json:"last_read_on"`      // of the newest test or crank
+	AgeYears       map[Part]float64  `json:"age_years"`         // of what is fitted, where the fitting date is known; batteries: the oldest
+	Fitted         map[Part][]string `json:"fitted"`            // part numbers fitted now: batteries by position, starter
+}
+
+// NightCurve is the chance that the first start after a night fails, by the night's low.
+type NightCurve struct {
+	LimitC  float64 `json:"limit_c"`  // as the model counts it, which need not be the limit people read
+	SDC     float64 `json:"sd_c"`     // doubt about the limit
+	SpreadC float64 `json:"spread_c"` // from night to night
+	Quiet   float64 `json:"quiet"`    // chance of a failure that has nothing to do with the cold
+}
