@@ -16,10 +16,10 @@ type paid struct {
 }
 
 type price struct {
-	part string
-	kind fleet.Part
-	day  fleet.Date
-	paid fleet.Money
+	Part string
+	Kind fleet.Part
+	Day  fleet.Date
+	Paid fleet.Money
 }
 
 // paidFor reads prices of what was fitted before asOf.
@@ -60,27 +60,27 @@ func (p *paid) note(part string, kind fleet.Part, on fleet.Opt[fleet.Date], amou
 
 // prices are the fleet's: the last one paid for each part, and the usual cost of a failed start.
 type prices struct {
-	last  map[fleet.Part]map[string]price
-	usual fleet.Opt[fleet.Money]
+	Last  map[fleet.Part]map[string]price
+	Usual fleet.Opt[fleet.Money]
 }
 
 func gatherPrices(all []paid) prices {
-	p := prices{last: map[fleet.Part]map[string]price{fleet.BatteryPart: {}, fleet.StarterPart: {}}}
+	p := prices{Last: map[fleet.Part]map[string]price{fleet.BatteryPart: {}, fleet.StarterPart: {}}}
 	var costs []fleet.Money
 	for i := range all {
 		if c, known := all[i].failure.Get(); known {
 			costs = append(costs, c)
 		}
 		for _, new := range all[i].prices {
-			old, seen := p.last[new.kind][new.part]
-			if !seen || new.day > old.day || (new.day == old.day && new.paid > old.paid) {
-				p.last[new.kind][new.part] = new
+			old, seen := p.Last[new.Kind][new.Part]
+			if !seen || new.Day > old.Day || (new.Day == old.Day && new.Paid > old.Paid) {
+				p.Last[new.Kind][new.Part] = new
 			}
 		}
 	}
 	if n := len(costs); n > 0 {
 		slices.Sort(costs)
-		p.usual = fleet.Known((costs[(n-1)/2] + costs[n/2]) / 2)
+		p.Usual = fleet.Known((costs[(n-1)/2] + costs[n/2]) / 2)
 	}
 	return p
 }
@@ -90,7 +90,7 @@ func (p prices) failure(one *file) (fleet.Money, bool) {
 	if c, known := one.paid.failure.Get(); known {
 		return c, true
 	}
-	return p.usual.Get()
+	return p.Usual.Get()
 }
 
 // swap is the last price of the parts that a swap of the suspect needs: all batteries of the unit, or its starter. It is unknown
@@ -112,11 +112,11 @@ func (p prices) swap(one *file, suspect fleet.Part) fleet.Opt[fleet.Money] {
 	}
 	total := fleet.Money(0)
 	for _, part := range needed {
-		last, known := p.last[suspect][part]
+		last, known := p.Last[suspect][part]
 		if !known {
 			return fleet.Opt[fleet.Money]{}
 		}
-		total += last.paid
+		total += last.Paid
 	}
 	return fleet.Known(total)
 }

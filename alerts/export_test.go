@@ -38,7 +38,7 @@ func (b Fleet) Refit(ctx context.Context, workers int) (fleet.RankedList, error)
 	if err := b.f.learn(ctx, workers); err != nil {
 		return fleet.RankedList{}, err
 	}
-	return b.f.list(ctx, workers, func(int, trend.State) {})
+	return b.f.list(ctx, workers, func(int, trend.State, fleet.Forecast) {})
 }
 
 // Again judges one unit anew from its whole history.

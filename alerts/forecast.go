@@ -20,7 +20,7 @@ const (
 // forecast judges one unit.
 func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
 	w := f.winters[one.depot.ID]
-	p, byDay := f.chance(state, w)
+	p, byDay := f.chance(state.Outlook(), w)
 	shares := blame(state)
 	out := fleet.Forecast{
 		Unit: one.unit.ID, Depot: one.unit.Depot, NoStartProbability: fleet.Known(sayable(p)),
@@ -41,8 +41,7 @@ func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
 }
 
 // chance of at least one failed start in what is left of the season: the mean over past winters. byDay is the chance up to and including each day.
-func (f *judged) chance(s trend.State, w depotWinters) (p float64, byDay []float64) {
-	outlook := s.Outlook()
+func (f *judged) chance(outlook trend.Outlook, w depotWinters) (p float64, byDay []float64) {
 	ahead := int(w.from - f.asOf)
 	byDay = make([]float64, len(w.winters[0].DawnC))
 	days := make([]float64, len(byDay))

@@ -26,7 +26,7 @@ func RankMonths(ctx context.Context, in Input, unit fleet.UnitID) (fleet.RankedL
 		return fleet.RankedList{}, nil, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
 	var months []Month
-	list, err := f.list(ctx, in.Workers, func(i int, s trend.State) {
+	list, err := f.list(ctx, in.Workers, func(i int, s trend.State, _ fleet.Forecast) {
 		if f.files[i].unit.ID == unit {
 			months = f.months(s, f.winters[f.files[i].depot.ID])
 		}
@@ -38,7 +38,7 @@ func RankMonths(ctx context.Context, in Input, unit fleet.UnitID) (fleet.RankedL
 }
 
 func (f *judged) months(s trend.State, w depotWinters) (months []Month) {
-	_, byDay := f.chance(s, w)
+	_, byDay := f.chance(s.Outlook(), w)
 	for from := f.asOf; from <= w.season.To; {
 		y, m, _ := from.YMD()
 		next := fleet.NewDate(y, m+1, 1)

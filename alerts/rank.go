@@ -19,15 +19,15 @@ func Rank(ctx context.Context, in Input) (fleet.RankedList, error) {
 	if err != nil {
 		return fleet.RankedList{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
-	list, err := f.list(ctx, in.Workers, func(int, trend.State) {})
+	list, err := f.list(ctx, in.Workers, func(int, trend.State, fleet.Forecast) {})
 	if err != nil {
 		return fleet.RankedList{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
 	return list, nil
 }
 
-// list forecasts every unit and puts them in order. It shows each file's number and state to also, from several goroutines.
-func (f *judged) list(ctx context.Context, workers int, also func(i int, s trend.State)) (fleet.RankedList, error) {
+// list forecasts every unit and puts them in order. It shows each file's number, state and forecast to also, from several goroutines.
+func (f *judged) list(ctx context.Context, workers int, also func(i int, s trend.State, forecast fleet.Forecast)) (fleet.RankedList, error) {
 	list := fleet.RankedList{AsOf: f.asOf, Season: f.season(), Units: make([]fleet.Forecast, len(f.files))}
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(max(1, workers))
@@ -35,7 +35,7 @@ func (f *judged) list(ctx context.Context, workers int, also func(i int, s trend
 		group.Go(func() error {
 			state := trend.Estimate(f.files[i].track, f.params)
 			list.Units[i] = f.forecast(&f.files[i], state)
-			also(i, state)
+			also(i, state, list.Units[i])
 			return ctx.Err()
 		})
 	}
@@ -66,6 +66,7 @@ type file struct {
 	depot  fleet.Depot
 	track  trend.Track
 	paid   paid
+	now    fittedNow
 	fitted bool // a battery is on record
 }
 
@@ -73,6 +74,7 @@ type file struct {
 func (one *file) readFrom(h fleet.History, f *judged) {
 	one.track = trend.Compress(h, one.depot, f.weather, f.asOf)
 	one.paid = paidFor(h, f.asOf)
+	one.now = fittedOn(h, one.paid, f.asOf)
 	one.fitted = one.track.RatedCCAA > 0
 }
 
@@ -84,6 +86,7 @@ type judged struct {
 	prices  prices
 	weather trend.Weather
 	winters map[fleet.DepotID]depotWinters
+	depots  []fleet.Depot // only where single units are judged
 }
 
 type depotWinters struct {

@@ -31,16 +31,16 @@ func Replay(ctx context.Context, in Input, through fleet.Date) (Replayed, error)
 	came := f.nightsThatCame(in, through)
 	p, each := make([]float64, len(f.files)), make([][]float64, len(f.files))
 	r := Replayed{WithNights: map[fleet.UnitID]float64{}, ByWinter: map[fleet.UnitID][]float64{}}
-	r.List, err = f.list(ctx, in.Workers, func(i int, s trend.State) {
+	r.List, err = f.list(ctx, in.Workers, func(i int, s trend.State, _ fleet.Forecast) {
 		if w, known := came[f.files[i].depot.ID]; known {
-			p[i], _ = f.chance(s, w)
+			p[i], _ = f.chance(s.Outlook(), w)
 		}
 		past := f.winters[f.files[i].depot.ID]
 		each[i] = make([]float64, len(past.winters))
 		for k := range each[i] {
 			one := past
 			one.winters = past.winters[k : k+1]
-			each[i][k], _ = f.chance(s, one)
+			each[i][k], _ = f.chance(s.Outlook(), one)
 		}
 	})
 	if err != nil {

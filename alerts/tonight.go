@@ -34,7 +34,7 @@ func Tonight(ctx context.Context, in Input, lowC map[fleet.DepotID]float64) ([]N
 			continue
 		}
 		s := trend.Estimate(one.track, f.params)
-		nights = append(nights, Night{one.unit.ID, one.depot.ID, low, round(s.ColdLimitC, 1), round(s.Outlook().Morning(low), 4)})
+		nights = append(nights, Night{one.unit.ID, one.depot.ID, low, round(s.ColdLimitC, 1), round(trend.MorningAt(s.Outlook().Night(), low), 4)})
 	}
 	slices.SortFunc(nights, func(a, b Night) int {
 		return cmp.Or(cmp.Compare(b.NoStartProbability, a.NoStartProbability), cmp.Compare(a.Unit, b.Unit))

@@ -140,7 +140,7 @@ func TestColderIsNeverLessLikelyToFail(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		o := f.state(f.draw(t)).Outlook()
 		low, colder := rapid.Float64Range(-45, 15).Draw(t, "low"), rapid.Float64Range(0, 20).Draw(t, "colder")
-		require.GreaterOrEqual(t, o.Morning(low-colder), o.Morning(low))
+		require.GreaterOrEqual(t, MorningAt(o.Night(), low-colder), MorningAt(o.Night(), low))
 		nights := rapid.SliceOfN(rapid.Float64Range(-35, 10), 1, 182).Draw(t, "nights")
 		cold := slices.Clone(nights)
 		for i := range cold {

@@ -187,9 +187,3 @@ func logSurvival(k float64) float64 {
 	i := int(x)
 	return survivalTable[i].log + (x-float64(i))*(survivalTable[i+1].log-survivalTable[i].log)
 }
-
-// Morning is the chance that one start fails after a night with the given low.
-func (o Outlook) Morning(lowC float64) float64 {
-	o.startsNight = 1
-	return o.Risk([]float64{lowC}, 0, 0, nil)
-}

@@ -57,7 +57,7 @@ func TestAuditJudgesWhatWasIssued(t *testing.T) {
 	for i, u := range replayed[1].Units {
 		list.Units = append(list.Units, fleet.Forecast{Unit: u.Unit, Depot: u.Depot, Rank: i + 1, Band: fleet.Sound, NoStartProbability: fleet.Known(0.03125), Suspect: fleet.CablePart})
 	}
-	issue, err := db.AddIssue(t.Context(), list, "the one before")
+	issue, err := db.AddIssue(t.Context(), list, "the one before", fleet.Beside{})
 	require.NoError(t, err)
 	again := audited(t)
 	require.Equal(t, alerts.SourceReplayed, again[1].Source, "it was issued today, for a day long past: nobody had it then")

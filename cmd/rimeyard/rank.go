@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -69,15 +70,24 @@ var errNoUnits = errors.New("the fleet has no units yet: bring them with rimeyar
 
 // issueList judges the fleet and keeps the list.
 func issueList(ctx context.Context, db *store.DB, asOf fleet.Date, progress func(int)) (fleet.RankedList, error) {
-	list, err := rankFleet(ctx, db, asOf, progress)
+	in, err := rankInput(ctx, db, asOf)
 	if err != nil {
 		return fleet.RankedList{}, err
 	}
-	if len(list.Units) == 0 {
+	in.Progress = progress
+	issued, err := alerts.Issue(ctx, in)
+	if err != nil {
+		return fleet.RankedList{}, err
+	}
+	if len(issued.List.Units) == 0 {
 		return fleet.RankedList{}, errNoUnits
 	}
-	_, err = db.AddIssue(ctx, list, alerts.Method)
-	return list, err
+	learned, err := json.Marshal(issued.Learned)
+	if err != nil {
+		return fleet.RankedList{}, fmt.Errorf("keep what was learned from the fleet: %w", err)
+	}
+	_, err = db.AddIssue(ctx, issued.List, alerts.Method, fleet.Beside{Outlooks: issued.Outlooks, Learned: learned})
+	return issued.List, err
 }
 
 // issueOnce issues the list of a day unless that day, or a later one, has its list already.

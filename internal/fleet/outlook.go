@@ -29,3 +29,16 @@ type NightCurve struct {
 	SpreadC float64 `json:"spread_c"` // from night to night
 	Quiet   float64 `json:"quiet"`    // chance of a failure that has nothing to do with the cold
 }
+
+// Beside is what is kept beside a ranked list as long as it is the newest.
+type Beside struct {
+	Outlooks []Outlook
+	Learned  []byte // JSON, as alerts.ReadLearned reads it
+}
+
+// Listed is one line of the newest ranked list with all that is kept of its unit.
+type Listed struct {
+	Unit     Unit
+	Forecast Forecast
+	Outlook  *Outlook // nil: none is kept
+}

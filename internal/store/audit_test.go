@@ -61,7 +61,7 @@ func TestAuditsAreKeptAndReplacedTogether(t *testing.T) {
 // issuedAt issues a list of one unit and moves the hour of its issue.
 func issuedAt(t *testing.T, db *store.DB, asOf fleet.Date, season fleet.Season, at time.Time) int64 {
 	t.Helper()
-	issue, err := db.AddIssue(t.Context(), fleet.RankedList{AsOf: asOf, Season: season, Units: []fleet.Forecast{{Unit: "U", Depot: "A", Rank: 1, Band: fleet.Watch, Suspect: fleet.BatteryPart}}}, "then")
+	issue, err := db.AddIssue(t.Context(), fleet.RankedList{AsOf: asOf, Season: season, Units: []fleet.Forecast{{Unit: "U", Depot: "A", Rank: 1, Band: fleet.Watch, Suspect: fleet.BatteryPart}}}, "then", fleet.Beside{})
 	require.NoError(t, err)
 	_, err = db.Pool().Exec(t.Context(), `UPDATE issue SET issued_at = $1 WHERE issue = $2`, at, issue.ID)
 	require.NoError(t, err)

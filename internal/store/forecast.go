@@ -23,8 +23,9 @@ var forecastColumns = []string{
 	"expected_loss", "swap_cost", "swap_by", "evidence",
 }
 
-// AddIssue keeps a ranked list whole, beside all that were issued before it: nothing is overwritten.
-func (db *DB) AddIssue(ctx context.Context, list fleet.RankedList, method string) (fleet.Issue, error) {
+// AddIssue keeps a ranked list whole, together with all that were issued before it: nothing is overwritten. What lies beside a list is
+// kept for the newest alone.
+func (db *DB) AddIssue(ctx context.Context, list fleet.RankedList, method string, beside fleet.Beside) (fleet.Issue, error) {
 	issue := fleet.Issue{AsOf: list.AsOf, Season: list.Season, Method: method}
 	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
 		err := tx.QueryRow(ctx, addIssue, pgx.NamedArgs{
@@ -36,7 +37,10 @@ func (db *DB) AddIssue(ctx context.Context, list fleet.RankedList, method string
 		_, err = tx.CopyFrom(ctx, pgx.Identifier{"forecast"}, forecastColumns, pgx.CopyFromSlice(len(list.Units), func(i int) ([]any, error) {
 			return forecastRow(issue, list.Units[i]), nil
 		}))
-		return err
+		if err != nil {
+			return err
+		}
+		return keepBeside(ctx, tx, issue, beside)
 	})
 	if err != nil {
 		return fleet.Issue{}, fmt.Errorf("keep the ranked list of %s: %w", list.AsOf, err)

@@ -114,8 +114,27 @@ func (w *world) issue(units ...fleet.Forecast) {
 	asOf := fleet.NewDate(2026, 11, 24)
 	_, err := w.db.AddIssue(w.t.Context(), fleet.RankedList{
 		AsOf: asOf, Season: fleet.Season{From: fleet.NewDate(2026, 10, 1), To: fleet.NewDate(2027, 3, 31)}, Units: units,
-	}, "test")
+	}, "test", fleet.Beside{Outlooks: outlooks(units)})
 	require.NoError(w.t, err)
+}
+
+// outlooks run up evenly to the season's chance over the eighteen weeks from the as-of date.
+func outlooks(units []fleet.Forecast) (all []fleet.Outlook) {
+	for _, f := range units {
+		p := f.NoStartProbability.Or(0)
+		o := fleet.Outlook{
+			Unit: f.Unit, ChanceIf: [5]float64{p / 3, p / 2, p, (1 + p) / 2, (2 + p) / 3},
+			Night:          fleet.NightCurve{LimitC: f.ColdLimitC.Or(-30), SDC: 2, SpreadC: 3, Quiet: 0.001},
+			DriftCPerMonth: fleet.Known(0.4), RestV: fleet.Known(12.3), SocPct: fleet.Known(57.0), FreezesAtC: fleet.Known(-28.3),
+			NoStartCost: fleet.Known(fleet.Money(85000)), SwapCosts: map[fleet.Part]fleet.Money{fleet.BatteryPart: 31200, fleet.StarterPart: 42000},
+			AgeYears: map[fleet.Part]float64{fleet.BatteryPart: 4.5}, Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"B-100"}},
+		}
+		for week := 1; week <= 18; week++ {
+			o.ChanceByWeek = append(o.ChanceByWeek, p*float64(week)/18)
+		}
+		all = append(all, o)
+	}
+	return all
 }
 
 func forecast(unit fleet.UnitID, depot fleet.DepotID, rank int, band fleet.Band) fleet.Forecast {

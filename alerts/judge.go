@@ -1,0 +1,90 @@
+package alerts
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/trend"
+)
+
+// Issued is a ranked list with what is kept beside it: how each unit's chances run on, and what was learned from the fleet.
+type Issued struct {
+	List     fleet.RankedList
+	Outlooks []fleet.Outlook // by unit
+	Learned  Learned
+}
+
+// Issue is [Rank] with outlooks and what was learned.
+func Issue(ctx context.Context, in Input) (Issued, error) {
+	f, err := judgeFleet(ctx, in)
+	if err != nil {
+		return Issued{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+	}
+	out := Issued{Outlooks: make([]fleet.Outlook, len(f.files)), Learned: Learned{Params: f.params, Prices: f.prices}}
+	out.List, err = f.list(ctx, in.Workers, func(i int, s trend.State, forecast fleet.Forecast) {
+		out.Outlooks[i] = f.outlook(&f.files[i], s, forecast)
+	})
+	if err != nil {
+		return Issued{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+	}
+	return out, nil
+}
+
+// Learned is what judging one unit needs of the whole fleet. It outlives the program as JSON, which gives the same judgements back.
+type Learned struct {
+	Params trend.Params
+	Prices prices
+}
+
+// ReadLearned reads what json.Marshal made of a Learned.
+func ReadLearned(b []byte) (Learned, error) {
+	var l Learned
+	if err := json.Unmarshal(b, &l); err != nil {
+		return Learned{}, fmt.Errorf("read what was learned from the fleet: %w", err)
+	}
+	return l, nil
+}
+
+// Judge judges single units by what was learned from the fleet, any number of them at a time. It costs milliseconds.
+type Judge struct{ f *judged }
+
+// NewJudge makes ready for units as they are known when AsOf begins. Of in it reads the depots and their temperatures.
+func NewJudge(l Learned, in Input) *Judge {
+	f := &judged{asOf: in.AsOf, params: l.Params, prices: l.Prices, weather: trend.NewWeather(in.Depots, in.Temps, in.AsOf), winters: map[fleet.DepotID]depotWinters{}}
+	for _, d := range in.Depots {
+		f.winters[d.ID] = f.wintersOf(d)
+	}
+	f.depots = in.Depots
+	return &Judge{f}
+}
+
+// Judgement is all that is said of one unit.
+type Judgement struct {
+	Forecast fleet.Forecast // without a rank
+	Outlook  fleet.Outlook
+	Months   []Month
+}
+
+// Unit judges a unit from its whole history; nothing dated on the judge's AsOf or later is looked at.
+func (j *Judge) Unit(h fleet.History) (Judgement, error) {
+	one, state, err := j.state(h)
+	if err != nil {
+		return Judgement{}, err
+	}
+	w := j.f.winters[one.depot.ID]
+	forecast := j.f.forecast(one, state)
+	return Judgement{forecast, j.f.outlook(one, state, forecast), j.f.months(state, w)}, nil
+}
+
+func (j *Judge) state(h fleet.History) (*file, trend.State, error) {
+	for _, d := range j.f.depots {
+		if d.ID == h.Unit.Depot {
+			one := &file{unit: h.Unit, depot: d}
+			one.readFrom(h, j.f)
+			return one, trend.Estimate(one.track, j.f.params), nil
+		}
+	}
+	return nil, trend.State{}, fmt.Errorf("judge unit %s: its depot %q is not among those given", h.Unit.ID, h.Unit.Depot)
+}

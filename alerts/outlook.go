@@ -1,0 +1,99 @@
+package alerts
+
+import (
+	"cmp"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/trend"
+)
+
+// tellable is the season's chance below which no test could change what is done, so what one could tell is not worked out.
+const tellable = 0.02
+
+// percentiles of the standard normal at 10, 30, 50, 70 and 90 %.
+var percentiles = [5]float64{-1.2815515655446004, -0.5244005127080407, 0, 0.5244005127080407, 1.2815515655446004}
+
+// outlook is what is kept of a unit beside its forecast.
+func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Outlook {
+	w := f.winters[one.depot.ID]
+	ahead := s.Outlook()
+	season, byDay := f.chance(ahead, w)
+	o := fleet.Outlook{
+		Unit: one.unit.ID, ChanceByWeek: f.byWeek(byDay, w), Night: ahead.Night(), SwapCosts: map[fleet.Part]fleet.Money{},
+		AgeYears: one.now.ageYears, Fitted: one.now.parts,
+	}
+	for i, z := range percentiles {
+		o.ChanceIf[i] = sayable(season)
+		if season >= tellable {
+			p, _ := f.chance(ahead.IfLimitAt(z), w)
+			o.ChanceIf[i] = sayable(p)
+		}
+	}
+	const weeksPerMonth = 365.25 / 12 / 7
+	limitC, _, _ := s.LimitIn(weeksPerMonth)
+	o.DriftCPerMonth = fleet.Known(round(limitC-s.ColdLimitC, 2))
+	if one.track.RestRead() {
+		soc := trend.StateOfCharge(one.track.Chemistry, s.RestV)
+		o.RestV, o.SocPct = fleet.Known(round(s.RestV, 2)), fleet.Known(round(100*soc, 0))
+		o.FreezesAtC = fleet.Known(round(trend.FreezingPointC(soc), 1))
+	}
+	if cost, known := f.prices.failure(one); known {
+		o.NoStartCost = fleet.Known(cost)
+	}
+	for _, part := range fleet.Suspects() {
+		if cost, known := f.prices.swap(one, part).Get(); known {
+			o.SwapCosts[part] = cost
+		}
+	}
+	if one.track.LastDay != 0 {
+		o.LastReadOn = fleet.Known(one.track.LastDay)
+	}
+	return o
+}
+
+// byWeek reads the run of days at each Sunday, the season's last week at its last day.
+func (f *judged) byWeek(byDay []float64, w depotWinters) []float64 {
+	var chances []float64
+	for monday := f.asOf.Monday(); monday <= w.season.To; monday += 7 {
+		day := int(min(monday+6, w.season.To) - w.from)
+		p := 0.0
+		if day >= 0 {
+			p = round(byDay[min(day, len(byDay)-1)], 5)
+		}
+		chances = append(chances, p)
+	}
+	return chances
+}
+
+// fittedNow is what a unit has in place.
+type fittedNow struct {
+	parts    map[fleet.Part][]string
+	ageYears map[fleet.Part]float64
+}
+
+func fittedOn(h fleet.History, p paid, asOf fleet.Date) fittedNow {
+	now := fittedNow{map[fleet.Part][]string{}, map[fleet.Part]float64{}}
+	if len(p.battery) > 0 {
+		now.parts[fleet.BatteryPart] = p.battery
+	}
+	if p.starter != "" {
+		now.parts[fleet.StarterPart] = []string{p.starter}
+	}
+	for _, b := range h.Batteries {
+		if b.FittedAt(asOf - 1) {
+			now.oldest(fleet.BatteryPart, cmp.Or(b.FittedOn, b.MadeOn), asOf)
+		}
+	}
+	for _, st := range h.Starters {
+		if st.FittedAt(asOf - 1) {
+			now.oldest(fleet.StarterPart, st.FittedOn, asOf)
+		}
+	}
+	return now
+}
+
+func (n fittedNow) oldest(part fleet.Part, since fleet.Opt[fleet.Date], asOf fleet.Date) {
+	if from, known := since.Get(); known && from < asOf {
+		n.ageYears[part] = max(n.ageYears[part], round(float64(asOf-from)/365.25, 2))
+	}
+}
