@@ -37,7 +37,7 @@ func (c *Causes) shares(s *signs) (p [causeCount]float64) {
 
 // Suspects are the chances that a failed start of this unit in the coming season is because of each part; they sum to 1.
 func (s State) Suspects() map[fleet.Part]float64 {
-	o := s.model.outlook(&s.belief)
+	o := s.Outlook()
 	p := s.model.p.Causes.shares(&o.signs)
 	shares := map[fleet.Part]float64{}
 	for i, part := range fleet.Suspects() {

@@ -43,6 +43,7 @@ const (
 // belief is what is thought of a unit in one week: a normal distribution over the state, and the rest volts with theirs.
 type belief struct {
 	week           int
+	readWeek       int // of the last row or test; neverRead: none
 	x              vector
 	p              matrix
 	restV, restVar float64
@@ -85,7 +86,7 @@ func (m *model) prior() belief {
 	if age < 0 {
 		age, extra = m.p.MeanAgeWeeks, unknownAgeSD*unknownAgeSD
 	}
-	b := belief{week: m.t.FirstWeek, restV: assumedRestV, restVar: 0.10 * 0.10}
+	b := belief{week: m.t.FirstWeek, readWeek: neverRead, restV: assumedRestV, restVar: 0.10 * 0.10}
 	// A battery that has lasted longer than most is one that ages slowly: its age says no more than that.
 	v := m.vPop * min(1, oldWeeks/max(age, 1))
 	vSD := ageSpread * m.vPop

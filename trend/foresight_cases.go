@@ -37,7 +37,7 @@ type hindsight struct {
 	weather Weather
 	asOf    fleet.Date
 	cases   []pastCase
-	now     []vector // of each unit, on the as-of date
+	now     []standing // of the units that are read, on the as-of date
 	groups  map[string]int
 }
 
@@ -45,7 +45,7 @@ func (o *hindsight) row(*model, *belief, kind, string, float64, predicted, float
 
 // weekStart implements observer.
 func (o *hindsight) weekStart(m *model, b *belief) {
-	if b.week < m.t.FirstWeek+shortTrack || mondayOf(b.week) >= o.asOf {
+	if b.week < m.t.FirstWeek+shortTrack || mondayOf(b.week) >= o.asOf || b.week > b.readWeek+fadesAfter {
 		return
 	}
 	for i, s := range o.seasons {

@@ -33,8 +33,10 @@ func (l *learner) learnForesight(ctx context.Context) error {
 			for back := range pastSeasons + 1 {
 				o.seasons = append(o.seasons, seasonBefore(now, back))
 			}
-			b := newModel(t, &p).run(&o)
-			o.now = append(o.now, b.x)
+			m := newModel(t, &p)
+			if b := m.run(&o); b.week <= b.readWeek+fadesAfter {
+				o.now = append(o.now, standing{t, kindOf(t), b.x, m.batteryAge(b.week), m.outlook(&b)})
+			}
 		}
 		return o
 	})
@@ -42,26 +44,27 @@ func (l *learner) learnForesight(ctx context.Context) error {
 		return err
 	}
 	var cases []pastCase
-	var now []vector
+	var now []standing
 	for _, part := range parts {
 		cases, now = append(cases, part.cases...), append(now, part.now...)
 	}
 	l.typical(now)
 	l.params.Foresight = fitForesight(cases, names, &l.prior, l.workers)
+	l.learnUnread(now)
 	l.params.Causes = learnCauses(cases, &l.prior.Causes, l.prior.CausesSD)
 	return nil
 }
 
 // typical takes each group's middle unit.
-func (l *learner) typical(now []vector) {
+func (l *learner) typical(now []standing) {
 	byGroup := map[string][][]float64{}
-	for i, x := range now {
-		name := l.tracks[i].Group
+	for i := range now {
+		name := now[i].track.Group
 		if byGroup[name] == nil {
 			byGroup[name] = make([][]float64, parts)
 		}
-		for j := range parts {
-			byGroup[name][j] = append(byGroup[name][j], x[j])
+		for j, x := range now[i].x {
+			byGroup[name][j] = append(byGroup[name][j], x)
 		}
 	}
 	for name, x := range byGroup {

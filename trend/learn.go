@@ -260,8 +260,10 @@ func (l *lesson) settled(m *model, b belief) {
 			g.ends[ownPart[k]] = append(g.ends[ownPart[k]], b.x[ownPart[k]])
 		}
 	}
-	raw, _ := m.circuitLimit(&b.x, b.restV)
-	g.raw.take(raw, 0)
+	if b.readWeek != neverRead { // else it is where its age alone puts it
+		raw, _ := m.circuitLimit(&b.x, b.restV)
+		g.raw.take(raw, 0)
+	}
 	for i := range m.t.Events {
 		if e := &m.t.Events[i]; e.FromRow && !e.Failed {
 			g.slow++

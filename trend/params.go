@@ -17,6 +17,7 @@ type Params struct {
 	Life         Weibull // weeks a battery lasts
 	MeanAgeWeeks float64
 	Foresight    Foresight
+	Unread       Unread
 }
 
 // Shown moves and widens the cold limit that people read.
@@ -44,8 +45,8 @@ func defaultParams(prior *Prior) Params {
 		Groups: map[string]Group{}, Devices: map[string]float64{}, Drift: map[fleet.DepotID]float64{},
 		DriftPerWeek: 0.003, OnWear: [kinds]float64{kSag: 0.9, kLow: 0.9, kSpeed: -0.2, kCurrent: -0.1, kSeconds: 0.3},
 		Noise:     [kinds]float64{1, 1, 1, 1, 1, 1, 1, 1},
-		Foresight: prior.foresight(),
-		Causes:    prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden},
+		Foresight: prior.foresight(), Unread: prior.Unread,
+		Causes: prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden},
 		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
 }

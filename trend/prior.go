@@ -15,6 +15,7 @@ type Prior struct {
 	Quiet, QuietSD   [quietCount]float64
 	Causes           Causes
 	CausesSD         float64
+	Unread           Unread
 	// What limits are shown as: where none of a fleet's units has failed, nothing but other fleets tells how far above the fitted
 	// tail the middle lies.
 	ShownShiftC, ShownWiden float64
@@ -34,6 +35,10 @@ func WidePrior() Prior {
 		p.LevelSD[i], p.GrowthSD[i] = 3, 2
 	}
 	p.LevelSD[signOne], p.GrowthSD[signOne] = 1, 2
+	p.Unread.All.Quiet, p.Unread.All.Age = 1.0/3650, 0.6
+	for i := range outlookWeeks {
+		p.Unread.All.LimitC[i], p.Unread.SpreadC[i] = p.Level[signOne], 6
+	}
 	return p
 }
 

@@ -48,6 +48,7 @@ func (m *model) step(c *cursor, o observer) {
 	var row *WeekRow
 	if c.row < len(t.Weeks) && t.Weeks[c.row].Week <= c.week {
 		row = &t.Weeks[c.row]
+		b.readWeek = row.Week
 		c.row++
 	}
 	renewed := fleet.Date(math.MinInt32)
@@ -65,6 +66,7 @@ func (m *model) step(c *cursor, o observer) {
 		b.restDropV = 0.9*b.restDropV + 0.1*(row.Rest.Y-row.RestLowV)
 	}
 	for ; c.test < len(t.Tests) && t.Tests[c.test].Week <= c.week; c.test++ {
+		b.readWeek = t.Tests[c.test].Week
 		if t.Tests[c.test].Day > renewed { // one of that week before it is the old battery's
 			m.testRow(b, &t.Tests[c.test], o)
 		}

@@ -40,9 +40,7 @@ var outlookWeeks = [3]float64{0, 13, 26}
 // Outlook projects the state: wear grows by its drift, faster once it is large, rest volts follow a falling trend for ten weeks
 // at most; what past seasons taught comes on top.
 func (s State) Outlook() Outlook {
-	o := s.model.outlook(&s.belief)
-	o.foresee(&s.model.p.Foresight, s.model.t.Group)
-	return o
+	return s.model.foreseen(&s.belief)
 }
 
 func (m *model) outlook(b *belief) Outlook {

@@ -38,8 +38,7 @@ func Estimate(t Track, p Params) State {
 const standardNormal80 = 1.2815515655446004
 
 func (m *model) state(b belief) State {
-	o := m.outlook(&b)
-	o.foresee(&m.p.Foresight, m.t.Group)
+	o := m.foreseen(&b)
 	tStar, sd := m.shown(o, 0)
 	return State{
 		Unit: m.t.Unit, Depot: m.t.Depot,

@@ -88,11 +88,33 @@ func writePrior(file string, lessons []lesson) error {
 			prior.Causes[k][i], _ = drawn(learned, 0, func(p *trend.Params) float64 { return p.Causes[k][i] })
 		}
 	}
+	prior.Unread = unreadOf(learned)
 	text, err := json.MarshalIndent(prior, "", "\t")
 	if err != nil {
 		return fmt.Errorf("write %s: %w", file, err)
 	}
 	return os.WriteFile(file, append(text, '\n'), 0o644)
+}
+
+// unreadOf is what units that are read are like, on average over fleets.
+func unreadOf(learned []trend.Params) (u trend.Unread) {
+	mean := func(of func(*trend.Unread) float64) float64 {
+		m, _ := drawn(learned, 0, func(p *trend.Params) float64 { return of(&p.Unread) })
+		return m
+	}
+	for i := range u.SpreadC {
+		u.SpreadC[i], u.AgeC[i] = mean(func(u *trend.Unread) float64 { return u.SpreadC[i] }), mean(func(u *trend.Unread) float64 { return u.AgeC[i] })
+		u.All.LimitC[i] = mean(func(u *trend.Unread) float64 { return u.All.LimitC[i] })
+	}
+	for i := range u.All.Signs {
+		u.All.Signs[i] = mean(func(u *trend.Unread) float64 { return u.All.Signs[i] })
+	}
+	u.All.Age = mean(func(u *trend.Unread) float64 { return u.All.Age })
+	for i := range learned { // rates are too small to be rounded like the rest
+		u.All.Quiet += learned[i].Unread.All.Quiet / float64(len(learned))
+	}
+	u.All.Quiet = math.Round(1e6*u.All.Quiet) / 1e6
+	return u
 }
 
 const wideLevelSD = 1.0 // as in the wide prior: a fleet's own tail says little of its middle
