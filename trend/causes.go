@@ -73,7 +73,7 @@ func learnCauses(cases []pastCase, prior *Causes, sd float64) Causes {
 	for i := range n {
 		centre[i], spread[i], lowest[i], highest[i] = prior[i/signCount][i%signCount], sd, math.Inf(-1), math.Inf(1)
 	}
-	return unpack(maximise(centre, spread, lowest, highest, func(at []float64, slopes bool) (float64, []float64, *mat.SymDense) {
+	return unpack(maximise(centre, spread, lowest, highest, nearEnough, func(at []float64, slopes bool) (float64, []float64, *mat.SymDense) {
 		c, v := unpack(at), 0.0
 		grad, info := make([]float64, n), make([]float64, n*n)
 		for i := range at {

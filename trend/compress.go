@@ -24,7 +24,7 @@ func Compress(h fleet.History, depot fleet.Depot, weather Weather, asOf fleet.Da
 	if h.Unit.Parked == fleet.PluggedIn {
 		t.OilOffsetC = 20 // a block heater's (from memory)
 	}
-	c := compressor{track: &t, unit: h.Unit, weather: weather, day: dayClock{zone: zone}, indoors: h.Unit.Parked == fleet.Indoors}
+	c := compressor{track: &t, unit: h.Unit, weather: weather, day: dayClock{zone: zone}, settled: settledOn(asOf), indoors: h.Unit.Parked == fleet.Indoors}
 	c.battery(h.Batteries)
 	c.breakdowns(h.Breakdowns)
 	c.cranks(h.Cranks)
@@ -36,21 +36,24 @@ func Compress(h fleet.History, depot fleet.Depot, weather Weather, asOf fleet.Da
 
 // compressor carries what is needed while a history is read.
 type compressor struct {
-	track        *Track
-	unit         fleet.Unit
-	weather      Weather
-	day          dayClock
-	indoors      bool
-	failures     []Failure // every breakdown, also those that are no fault of the starting system
-	joined       []bool    // failures that have a crank row
-	offsets      []float64 // crank air less depot dawn, nights under 5 °C
-	week         weekScratch
-	lastRestV    float64
-	lastRestAt   time.Time
-	lastStart    fleet.Date
-	startDays    int
-	inFahrenheit map[int]bool  // quarters of a year in which the logger's thermometer shows °F
-	stood        time.Duration // since the crank before, of whatever kind
+	track    *Track
+	unit     fleet.Unit
+	weather  Weather
+	day      dayClock
+	indoors  bool
+	failures []Failure // every breakdown, also those that are no fault of the starting system
+	joined   []bool    // failures that have a crank row
+	offsets  []float64 // crank air less depot dawn, nights under 5 °C
+	// settledOffsets is how many of them lie before settled; if they are enough, the others wait.
+	settledOffsets int
+	week           weekScratch
+	lastRestV      float64
+	lastRestAt     time.Time
+	lastStart      fleet.Date
+	startDays      int // before settled, lest habits move the list from week to week
+	settled        fleet.Date
+	inFahrenheit   map[int]bool  // quarters of a year in which the logger's thermometer shows °F
+	stood          time.Duration // since the crank before, of whatever kind
 }
 
 // weekScratch gathers a week's values until it is over.
@@ -126,8 +129,12 @@ func (c *compressor) cranks(rows []fleet.Crank) {
 	}
 	c.closeWeek()
 	c.track.HasLogger = len(c.track.Weeks) > 0
-	if n := len(c.track.Weeks); n >= 8 {
+	n, _ := slices.BinarySearchFunc(c.track.Weeks, weekOf(c.settled), func(w WeekRow, week int) int { return w.Week - week })
+	if n >= 8 {
 		c.track.StartsPerDay = min(1, (float64(c.startDays)+5)/float64(7*n+7))
+	}
+	if c.settledOffsets >= 10 {
+		c.offsets = c.offsets[:c.settledOffsets]
 	}
 	if n := len(c.offsets); n >= 10 && c.unit.Parked != fleet.Outdoors {
 		if off := median(c.offsets); off > 4 {
@@ -153,6 +160,9 @@ func (c *compressor) crank(row fleet.Crank, d fleet.Date, warm bool) {
 	air := airC(row.TemperatureC, minC, maxC, dayKnown, c.indoors, &t.Odd)
 	if dayKnown && minC < 5 && !math.IsNaN(air) && !warm && len(c.offsets) < 400 {
 		c.offsets = append(c.offsets, air-minC)
+		if d < c.settled {
+			c.settledOffsets = len(c.offsets)
+		}
 	}
 	if math.IsNaN(air) && dayKnown {
 		air = minC + 0.15*(maxC-minC) // the hour is not worth more: most first starts are near dawn
@@ -270,7 +280,7 @@ func (c *compressor) outcome(row fleet.Crank, d fleet.Date, air, sagV float64) (
 		t.Events = append(t.Events, e)
 	case fleet.NoStart:
 	default:
-		if d != c.lastStart {
+		if d != c.lastStart && d < c.settled {
 			c.lastStart = d
 			c.startDays++
 		}

@@ -12,7 +12,13 @@ import (
 func (c *compressor) battery(fittings []fleet.BatteryFitting) {
 	t := c.track
 	sum, n := 0.0, 0
+	then := 0.0
 	for p := 1; p <= t.Positions; p++ {
+		if f, found := fittedAt(fittings, p, c.settled-1); found {
+			then += f.RatedCCAA / float64(t.Positions)
+		} else {
+			then = math.NaN()
+		}
 		if f, found := fittedAt(fittings, p, t.AsOf-1); found {
 			t.Chemistry, t.Part = f.Chemistry, f.Part
 			sum, n = sum+f.RatedCCAA, n+1
@@ -21,6 +27,9 @@ func (c *compressor) battery(fittings []fleet.BatteryFitting) {
 	if n > 0 {
 		t.RatedCCAA = sum / float64(n)
 		t.Rated = math.Log(t.RatedCCAA * max(1, float64(t.Positions)/float64(t.Series)))
+		if t.RatedThen = t.Rated; then > 0 {
+			t.RatedThen += math.Log(then / t.RatedCCAA)
+		}
 	}
 }
 

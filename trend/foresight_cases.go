@@ -1,6 +1,8 @@
 package trend
 
 import (
+	"slices"
+
 	"rimeyard/internal/fleet"
 )
 
@@ -11,6 +13,7 @@ type pastCase struct {
 	quiet   [quietCount]float64
 	group   int
 	season  int
+	over    bool // the season, all but its last days
 	nights  []night
 	days    int  // until failure, renewal or the season's end
 	failed  bool // on the morning of the last of nights
@@ -58,7 +61,7 @@ func (o *hindsight) weekStart(m *model, b *belief) {
 
 func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season) {
 	from := mondayOf(b.week)
-	c := pastCase{season: season, weight: caseWeight, group: o.groups[m.t.Group]}
+	c := pastCase{season: season, over: s.To < o.asOf+7, weight: caseWeight, group: o.groups[m.t.Group]}
 	end := min(s.To, o.asOf-1)
 	for _, ch := range m.t.Changes {
 		renews := ch.Share > 0.4 && (ch.Part == fleet.BatteryPart || ch.Part == fleet.StarterPart)
@@ -88,6 +91,16 @@ func (o *hindsight) take(m *model, b *belief, season int, s fleet.Season) {
 	c.outlook = m.outlook(b)
 	c.signs, c.quiet = c.outlook.signs, c.outlook.quiet
 	o.cases = append(o.cases, c)
+}
+
+// complete leaves out the season that is running, unless it is all there is: its cases grow longer from month to month, its first
+// failures come to the weakest units, and what both say of the others changes with each of them.
+func complete(cases []pastCase) []pastCase {
+	over := slices.DeleteFunc(slices.Clone(cases), func(c pastCase) bool { return !c.over })
+	if !slices.ContainsFunc(over, func(c pastCase) bool { return c.failed }) {
+		return cases
+	}
+	return over
 }
 
 // mostCases bounds what is learned from: of large fleets' cases without a failure only every nth is kept and counts n times.

@@ -13,11 +13,10 @@ import (
 )
 
 // learnForesight filters every track once more and looks back from days in past seasons.
-func (l *learner) learnForesight(ctx context.Context) error {
+func (l *learner) learnForesight(ctx context.Context, enough float64) error {
 	if len(l.tracks) == 0 {
 		return nil
 	}
-	asOf := l.tracks[0].AsOf
 	p := l.params
 	names := slices.Sorted(maps.Keys(p.Groups))
 	index := map[string]int{}
@@ -28,8 +27,8 @@ func (l *learner) learnForesight(ctx context.Context) error {
 		var o hindsight
 		for i := range tracks {
 			t := &tracks[i]
-			o.seasons, o.weather, o.asOf, o.groups = nil, l.weather, asOf, index
-			now := SeasonOf(asOf, l.weather.depots[t.Depot])
+			o.seasons, o.weather, o.asOf, o.groups = nil, l.weather, t.AsOf, index
+			now := SeasonOf(t.AsOf, l.weather.depots[t.Depot])
 			for back := range pastSeasons + 1 {
 				o.seasons = append(o.seasons, seasonBefore(now, back))
 			}
@@ -48,8 +47,9 @@ func (l *learner) learnForesight(ctx context.Context) error {
 	for _, part := range parts {
 		cases, now = append(cases, part.cases...), append(now, part.now...)
 	}
+	cases = complete(cases)
 	l.typical(now)
-	l.params.Foresight = fitForesight(cases, names, &l.prior, l.workers)
+	l.params.Foresight = fitForesight(cases, names, &l.prior, &p.Foresight, enough, l.workers)
 	l.learnUnread(now)
 	l.params.Causes = learnCauses(cases, &l.prior.Causes, l.prior.CausesSD)
 	return nil
@@ -93,7 +93,8 @@ type foresightFit struct {
 	prior, sd []float64
 }
 
-func fitForesight(cases []pastCase, names []string, p *Prior, workers int) Foresight {
+// fitForesight seeks the posterior mode from what is believed so far.
+func fitForesight(cases []pastCase, names []string, p *Prior, from *Foresight, enough float64, workers int) Foresight {
 	f := foresightFit{cases: thinned(cases), workers: workers}
 	add := func(mean, sd float64) { f.prior, f.sd = append(f.prior, mean), append(f.sd, sd) }
 	for i := range signCount {
@@ -122,9 +123,9 @@ func fitForesight(cases []pastCase, names []string, p *Prior, workers int) Fores
 				highest[i] = 0
 			}
 		}
-		f.prior[i] = min(max(f.prior[i], lowest[i]), highest[i])
+		f.prior[i] = min(max(f.prior[i], lowest[i]), highest[i]) // which holds for the start too
 	}
-	at := maximise(f.prior, f.sd, lowest, highest, f.score)
+	at := maximise(f.start(from, names), f.sd, lowest, highest, enough, f.score)
 	out := Foresight{Group: map[string]float64{}}
 	copy(out.Level[:], at[atLevel:])
 	copy(out.Growth[:], at[atGrowth:])
@@ -144,13 +145,25 @@ func fitForesight(cases []pastCase, names []string, p *Prior, workers int) Fores
 	return out
 }
 
-// maximise seeks the posterior mode by damped scoring steps, outer products of the cases' gradients standing for the Hessian (Berndt,
-// Hall, Hall and Hausman 1974).
-func maximise(prior, sd, lowest, highest []float64, score func(at []float64, slopes bool) (float64, []float64, *mat.SymDense)) []float64 {
-	n := len(prior)
-	at := slices.Clone(prior)
+// start is where the search begins; with the prior's own foresight that is the prior.
+func (f *foresightFit) start(from *Foresight, names []string) []float64 {
+	at := make([]float64, 0, len(f.prior))
+	at = append(append(at, from.Level[:]...), from.Growth[:]...)
+	at = append(at, math.Log(from.StartSDC), math.Log(from.GrowSDC), math.Log(from.NightSDC))
+	at = append(at, from.Quiet[:]...)
+	for _, name := range names {
+		at = append(at, from.Group[name])
+	}
+	return at
+}
+
+// maximise seeks the posterior mode from a start by damped scoring steps, outer products of the cases' gradients standing for the Hessian
+// (Berndt, Hall, Hall and Hausman 1974), until a step gains less than enough. Whole steps nearly always do, so slopes are taken with them.
+func maximise(start, sd, lowest, highest []float64, enough float64, score func(at []float64, slopes bool) (float64, []float64, *mat.SymDense)) []float64 {
+	n := len(start)
+	at := slices.Clone(start)
 	value, grad, info := score(at, true)
-	for range 30 {
+	for range 60 {
 		for i := range at { // what stands at its bound and wants beyond it stays there
 			if (at[i] <= lowest[i] && grad[i] < 0) || (at[i] >= highest[i] && grad[i] > 0) {
 				for j := range n {
@@ -165,23 +178,24 @@ func maximise(prior, sd, lowest, highest []float64, score func(at []float64, slo
 		if !chol.Factorize(info) || chol.SolveVecTo(step, mat.NewVecDense(n, grad)) != nil {
 			break
 		}
-		scale, moved := 1.0, false
-		for range 12 {
+		before := value
+		for scale := 1.0; scale > 1.0/4096 && value <= before; scale /= 2 {
 			next := make([]float64, n)
 			for i := range next {
 				next[i] = min(max(at[i]+scale*min(max(step.AtVec(i), -2*sd[i]), 2*sd[i]), lowest[i]), highest[i])
 			}
-			if v, _, _ := score(next, false); v > value {
-				moved = v-value > 0.05
-				at = next
-				break
+			v, g, h := score(next, scale == 1)
+			if v <= before {
+				continue
 			}
-			scale /= 2
+			if scale < 1 {
+				v, g, h = score(next, true)
+			}
+			at, value, grad, info = next, v, g, h
 		}
-		if !moved {
+		if value-before <= enough {
 			break
 		}
-		value, grad, info = score(at, true)
 	}
 	return at
 }

@@ -32,6 +32,7 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 		}
 		lives = append(lives, t.Lives...)
 	}
+	l.tracks = settled(l.tracks)
 	l.learnAges()
 	l.learnDrift()
 	l.learnLife(lives)
@@ -44,14 +45,23 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 			return Params{}, err
 		}
 		l.levels(all)
-		if sweep >= sweeps-2 {
-			if err := l.learnForesight(ctx); err != nil {
-				return Params{}, err
-			}
+		enough := nearEnough
+		switch sweep {
+		case sweeps - 2:
+			enough = 1 // the last search begins where this one ends
+		case sweeps - 1:
+		default:
+			continue
+		}
+		if err := l.learnForesight(ctx, enough); err != nil {
+			return Params{}, err
 		}
 	}
 	return l.params, nil
 }
+
+// nearEnough is the gain in log posterior below which a search ends: far less than what a single failure moves.
+const nearEnough = 0.002
 
 type learner struct {
 	tracks  []Track

@@ -20,6 +20,7 @@ type Track struct {
 	Positions int
 	RatedCCAA float64 // amperes of one battery, mean over positions; 0: unknown
 	Rated     float64 // ln of the amperes that meet the starter, for units of one class; 0: unknown
+	RatedThen float64 // the same of the batteries on the settled day, if they are known
 
 	FirstWeek, AsOfWeek int     // weeks from Monday 1969-12-29
 	AgeWeeks            float64 // of the battery in FirstWeek; negative: unknown
