@@ -19,12 +19,14 @@ demo-stop: build ## end the demo's server
 test: ## every test on a real database and browser; what CI runs, no more and no less
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
+	@deploy/ensure-axe >/dev/null
 	go vet ./...
 	@status=0; go test -timeout 14m ./... || status=$$?; go run ./internal/pgtest/stop && exit $$status
 
 race: ## every test under the race detector; slow
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
+	@deploy/ensure-axe >/dev/null
 	@status=0; go test -race -timeout 60m ./... || status=$$?; go run ./internal/pgtest/stop && exit $$status
 
 lint: bin/golangci-lint ## the pinned linters, formatting included
