@@ -5,12 +5,16 @@ import (
 	"io"
 	"time"
 
+	"rimeyard/alerts"
 	"rimeyard/ingest"
 	"rimeyard/internal/fleet"
 )
 
 // Intake takes a batch of rows in JSON; when it returns, what was taken is committed.
 type Intake func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error)
+
+// Judge judges one unit with all that is recorded so far. fleet.ErrNoIssue: no list was issued yet, so nothing was learned from the fleet.
+type Judge func(ctx context.Context, unit fleet.UnitID) (alerts.Judgement, error)
 
 // Pinger tells whether the database answers.
 type Pinger interface {

@@ -35,6 +35,7 @@ type Config struct {
 	Store    Store
 	Sessions scs.Store // ends a session that is idle for SessionIdle
 	Intake   Intake
+	Judge    Judge
 	Database Pinger
 	Log      *slog.Logger
 	Now      func() time.Time
@@ -49,6 +50,7 @@ type Config struct {
 type Server struct {
 	store     Store
 	intake    Intake
+	judge     Judge
 	database  Pinger
 	log       *slog.Logger
 	now       func() time.Time
@@ -73,7 +75,7 @@ func New(cfg Config) (*Server, error) {
 		return nil, err
 	}
 	s := &Server{
-		store: cfg.Store, intake: cfg.Intake, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
+		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
 		assets: files, pages: pages, echo: echo.New(),
 	}
