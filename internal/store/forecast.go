@@ -40,7 +40,7 @@ func (db *DB) AddIssue(ctx context.Context, list fleet.RankedList, method string
 		if err != nil {
 			return err
 		}
-		return keepBeside(ctx, tx, issue, beside)
+		return keepBeside(ctx, tx, issue, list.Units, beside)
 	})
 	if err != nil {
 		return fleet.Issue{}, fmt.Errorf("keep the ranked list of %s: %w", list.AsOf, err)
@@ -72,6 +72,11 @@ func (db *DB) LatestIssue(ctx context.Context) (fleet.Issue, error) {
 // IssueBefore is the newest ranked list with an earlier as-of date: what a new list is compared with. ErrNoIssue: there is none.
 func (db *DB) IssueBefore(ctx context.Context, asOf fleet.Date) (fleet.Issue, error) {
 	return db.issue(ctx, issueColumns+`WHERE as_of < @as_of ORDER BY as_of DESC, issue DESC LIMIT 1`, pgx.NamedArgs{"as_of": sqlDate(asOf)})
+}
+
+// Issue is the ranked list of a number. ErrNoIssue: there is none.
+func (db *DB) Issue(ctx context.Context, id int64) (fleet.Issue, error) {
+	return db.issue(ctx, issueColumns+`WHERE issue = @id`, pgx.NamedArgs{"id": id})
 }
 
 func (db *DB) issue(ctx context.Context, query string, args pgx.NamedArgs) (fleet.Issue, error) {

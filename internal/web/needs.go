@@ -69,8 +69,17 @@ type Audits interface {
 	Audits(ctx context.Context, depot fleet.DepotID) ([]fleet.KeptAudit, error)
 }
 
+// Nights are the lows foreseen and whom they concern.
+type Nights interface {
+	Lows(ctx context.Context, from, to fleet.Date) ([]fleet.Low, error)
+	Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error)
+	TypeLow(ctx context.Context, low fleet.Low) error
+	ForgetLow(ctx context.Context, depot fleet.DepotID, dawn fleet.Date) error
+}
+
 // Store is all that the pages read.
 type Store interface {
+	Nights
 	People
 	Door
 	Lists

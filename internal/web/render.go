@@ -21,7 +21,7 @@ func loadPages(files assets) (*template.Template, error) {
 		}
 		return url, nil
 	}
-	pages, err := template.New("").Option("missingkey=error").Funcs(template.FuncMap{"asset": asset}).
+	pages, err := template.New("").Option("missingkey=error").Funcs(template.FuncMap{"asset": asset, "unitHref": unitHref, "night": newNightGroup}).
 		ParseFS(templateFiles, "templates/*.tmpl")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
@@ -52,7 +52,7 @@ func (s *Server) frame(c echo.Context, title string) pageFrame {
 	if p.FullName != "" {
 		f.Person = p.FullName
 	}
-	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}} {
+	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Tonight", Href: "/tonight"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}} {
 		if mayOpen(p.Role, item.Href) {
 			item.Here = c.Path() == item.Href
 			f.Menu = append(f.Menu, item)

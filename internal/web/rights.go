@@ -46,6 +46,11 @@ var rights = map[string]rule{
 	"GET /winter-list":                 {roles: everyone, depot: ownRows},
 	"GET /winter-list.csv":             {roles: everyone, depot: ownRows},
 	"GET /winter-list/cold-ladder.svg": {roles: everyone, depot: ownRows},
+	"GET /tonight":                     {roles: everyone, depot: ownRows},
+	"GET /tonight/checklist":           {roles: everyone, depot: ownRows},
+	"GET /tonight.csv":                 {roles: everyone, depot: ownRows},
+	"POST /tonight/low":                {roles: intakers, depot: ownRows},
+	"GET /api/v1/tonight":              {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"GET /units/:unit":                 {roles: everyone, depot: ownUnit},
 	"GET /units/:unit/crank-volts.svg": {roles: everyone, depot: ownUnit},
 	"GET /audit":                       {roles: everyone, depot: ownRows},
@@ -72,6 +77,9 @@ func mayOpen(role fleet.Role, path string) bool {
 	r, ok := ruleOf("GET", path)
 	return ok && (r.open || slices.Contains(r.roles, role))
 }
+
+// MayOpen tells whether people of a role may open a page, and so may have by mail what it shows.
+func MayOpen(role fleet.Role, page string) bool { return mayOpen(role, page) }
 
 // viewer is who asks: a person who is signed in, or the holder of a token.
 type viewer struct {
