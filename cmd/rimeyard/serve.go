@@ -73,12 +73,16 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 	if err != nil {
 		return err
 	}
+	desk, err := newDesk(db, from)
+	if err != nil {
+		return err
+	}
 	listener, url, err := listen(cmd.Context(), opt)
 	if err != nil {
 		return err
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "rimeyard is %s%s\n", serveAnnouncement, url)
-	scheduler := reports.Scheduler{Schedules: db, Gather: gatherWinterList(db), Audit: gatherAudit(db), From: from, Now: time.Now, Log: log}
+	scheduler := reports.Scheduler{Schedules: db, Desk: desk, Now: time.Now, Log: log}
 	postman := reports.Postman{Outbox: db, Sender: sender, Now: time.Now, Log: log}
 	return runParts(cmd.Context(), []servePart{
 		func(ctx context.Context) error { return pages.Serve(ctx, listener) },

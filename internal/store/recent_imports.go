@@ -15,12 +15,17 @@ const recentImports = `SELECT i.import, i.started_at, i.source, f.file, f.kind, 
 
 // RecentImports are the newest imports with their files, newest first; ones that brought no file are left out.
 func (db *DB) RecentImports(ctx context.Context, limit int) ([]fleet.Import, error) {
+	return db.imports(ctx, recentImports, pgx.NamedArgs{"limit": limit})
+}
+
+// imports reads imports with their files; those of one import must follow each other.
+func (db *DB) imports(ctx context.Context, query string, args pgx.NamedArgs) ([]fleet.Import, error) {
 	var (
 		list []fleet.Import
 		i    fleet.Import
 		f    fleet.FileResult
 	)
-	rows, _ := db.pool.Query(ctx, recentImports, pgx.NamedArgs{"limit": limit})
+	rows, _ := db.pool.Query(ctx, query, args)
 	_, err := pgx.ForEachRow(rows, []any{
 		&i.ID, &i.StartedAt, &i.Source, &f.File, &f.Kind, &f.Rows, &f.Taken, &f.AlreadyThere, &f.KeptApart, &f.Refused,
 	}, func() error {
