@@ -20,6 +20,8 @@ test: ## every test on a real database and browser; what CI runs, no more and no
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
 	@deploy/ensure-axe >/dev/null
+	@deploy/ensure-poppler
+	@deploy/ensure-libreoffice
 	go vet ./...
 	@status=0; go test -timeout 14m ./... || status=$$?; go run ./internal/pgtest/stop && exit $$status
 
@@ -27,6 +29,8 @@ race: ## every test under the race detector; slow
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
 	@deploy/ensure-axe >/dev/null
+	@deploy/ensure-poppler
+	@deploy/ensure-libreoffice
 	@status=0; go test -race -timeout 60m ./... || status=$$?; go run ./internal/pgtest/stop && exit $$status
 
 lint: bin/golangci-lint ## the pinned linters, formatting included
