@@ -35,6 +35,8 @@ const (
 	triesPerAddress = 60
 )
 
+var tryLimit = fleet.TryLimit{Window: triesWindow, PerName: triesPerName, PerAddress: triesPerAddress}
+
 // Door counts tries to sign in.
 type Door interface {
 	BeginSignIn(ctx context.Context, name, address string, limit fleet.TryLimit) (allowed bool, err error)
@@ -86,4 +88,5 @@ type Store interface {
 	Audits
 	Fleet
 	Imports
+	Settings
 }

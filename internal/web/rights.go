@@ -29,6 +29,7 @@ type rule struct {
 
 var (
 	everyone = []fleet.Role{fleet.Manager, fleet.Mechanic, fleet.Accountant, fleet.Reader, fleet.Administrator}
+	keepers  = []fleet.Role{fleet.Administrator}
 	intakers = []fleet.Role{fleet.Manager, fleet.Mechanic, fleet.Administrator}
 )
 
@@ -59,6 +60,26 @@ var rights = map[string]rule{
 	"GET /audit/orders.svg":            {roles: everyone, depot: ownRows},
 	"GET /intake":                      {roles: intakers, depot: ownRows},
 	"GET /intake/kept-apart.csv":       {roles: intakers, depot: ownRows},
+
+	"GET /settings":                             {roles: everyone, depot: ownRows},
+	"GET /settings/account":                     {roles: everyone},
+	"POST /settings/account":                    {roles: everyone},
+	"POST /settings/account/password":           {roles: everyone},
+	"POST /settings/account/sign-out-elsewhere": {roles: everyone},
+	"GET /settings/people":                      {roles: keepers},
+	"GET /settings/add-person":                  {roles: keepers},
+	"POST /settings/add-person":                 {roles: keepers},
+	"GET /settings/people/:person":              {roles: keepers},
+	"POST /settings/people/:person":             {roles: keepers},
+	"GET /settings/people/:person/password":     {roles: keepers},
+	"POST /settings/people/:person/password":    {roles: keepers},
+	"GET /settings/people/:person/disable":      {roles: keepers},
+	"POST /settings/people/:person/disable":     {roles: keepers},
+	"POST /settings/people/:person/enable":      {roles: keepers},
+	"GET /settings/tokens":                      {roles: keepers},
+	"POST /settings/tokens":                     {roles: keepers},
+	"GET /settings/tokens/:token/revoke":        {roles: keepers},
+	"POST /settings/tokens/:token/revoke":       {roles: keepers},
 
 	"GET /api/v1/winter-list": {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"POST /api/v1/readings":   {token: fleet.BringReadings, depot: ownBatch},

@@ -118,6 +118,7 @@ func (s *Server) addRoutes() {
 	get("/audit/orders.svg", s.auditChart("audit-orders", reports.AuditOrders))
 	get("/intake", s.intakePage)
 	get("/intake/kept-apart.csv", s.keptApartCSV)
+	s.addSettings(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	get("/api/v1/winter-list", s.apiWinterList)
 	s.echo.POST("/api/v1/readings", s.apiReadings)
 }

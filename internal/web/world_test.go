@@ -97,6 +97,8 @@ func (w *world) addFleet() {
 		fleet.Forecast{Unit: "S-2", Depot: "SUD", Rank: 5, Band: fleet.UnknownBand, Suspect: fleet.BatteryPart, SuspectProbabilities: map[fleet.Part]float64{fleet.BatteryPart: 1}},
 	)
 	w.addAudit()
+	w.addPerson("una", fleet.Reader, "NOR")
+	w.addToken("gate", fleet.BringReadings, "NOR")
 }
 
 func (w *world) bring(batch string) {
