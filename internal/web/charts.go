@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"slices"
@@ -153,6 +154,15 @@ func asNarrow(src string) string {
 		return src + "&" + narrow
 	}
 	return src + "?" + narrow
+}
+
+// figuresOf is what static/charts.js reads to let people look closer at a picture: its figures as JSON.
+func figuresOf(p reports.Picture) (string, error) {
+	b, err := json.Marshal(p.Figures)
+	if err != nil {
+		return "", fmt.Errorf("write the figures of %s: %w", p.Name, err)
+	}
+	return string(b), nil
 }
 
 // sendPicture answers with the drawing, under a policy of its own.

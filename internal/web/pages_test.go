@@ -198,7 +198,11 @@ func TestUserTextsStayText(t *testing.T) {
 			who = w.browser()
 		}
 		root := who.get(path).page()
-		require.Empty(t, all(root, "script", "", ""), path)
+		for _, script := range all(root, "script", "", "") {
+			src, _ := attribute(script, "src")
+			require.True(t, strings.HasPrefix(src, "/static/"), "%s runs %q, which is not ours", path, src)
+			require.Empty(t, text(script), path)
+		}
 		require.Empty(t, all(root, "style", "", ""), path)
 		for _, tag := range []string{"i", "em"} { // in what was brought, and in no template
 			require.Empty(t, all(root, tag, "", ""), path)
