@@ -103,7 +103,8 @@ const (
 	AND (@depots::text[] IS NULL OR depot = ANY(@depots))
 	AND (@unit = '' OR unit = @unit)
 	AND (@band = '' OR band = @band) AND (@suspect = '' OR suspect = @suspect)
-	AND (@search = '' OR strpos(lower(unit), lower(@search)) > 0)`
+	AND (@search = '' OR strpos(lower(unit), lower(@search)) > 0)
+	AND (@class = '' OR unit IN (SELECT unit FROM unit WHERE class = @class))`
 	listForecasts = `SELECT unit, depot, rank, band, no_start_probability, cold_limit_c, cold_limit_p10_c, cold_limit_p90_c,
 	suspect, p_battery, p_starter, p_cable, p_charging, p_control, expected_loss, swap_cost, swap_by, evidence` +
 		forecastWhere
@@ -165,7 +166,7 @@ func forecastArgs(issue int64, f ForecastFilter) pgx.NamedArgs {
 	}
 	return pgx.NamedArgs{
 		"issue": issue, "depots": depots, "unit": string(f.Unit), "band": string(f.Band), "suspect": string(f.Suspect),
-		"search": f.Search, "limit": limit, "offset": f.Offset,
+		"search": f.Search, "class": f.Class, "limit": limit, "offset": f.Offset,
 	}
 }
 

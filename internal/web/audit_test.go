@@ -33,7 +33,7 @@ func (w *world) addAudit() {
 }
 
 // auditOf is the audit of a season in which of every five units one failed, the likeliest as a rule.
-func auditOf(t *testing.T, year, units int) alerts.AuditResult {
+func auditOf(t testing.TB, year, units int) alerts.AuditResult {
 	t.Helper()
 	season := fleet.Season{From: fleet.NewDate(year, 10, 1), To: fleet.NewDate(year+1, 3, 31)}
 	list, with := fleet.RankedList{AsOf: season.From, Season: season}, map[fleet.UnitID]float64{}

@@ -31,7 +31,7 @@ const browserTime = 4 * time.Minute
 
 // tab is a page in a real browser that remembers what it complained about.
 type tab struct {
-	t   *testing.T
+	t   testing.TB
 	ctx context.Context
 	w   *world
 

@@ -47,12 +47,14 @@ type Door interface {
 type Lists interface {
 	LatestIssue(ctx context.Context) (fleet.Issue, error) // fleet.ErrNoIssue: there is none
 	Forecasts(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Forecast, error)
+	Listed(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Listed, error)
 	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
 }
 
 // Fleet is what is known of units and depots.
 type Fleet interface {
 	Depots(ctx context.Context) ([]fleet.Depot, error)
+	Classes(ctx context.Context, of []fleet.DepotID) ([]string, error)
 	UnitDepot(ctx context.Context, unit fleet.UnitID) (depot fleet.DepotID, found bool, err error)
 	DepotTemps(ctx context.Context, depot fleet.DepotID) ([]fleet.DayTemp, error)
 	History(ctx context.Context, unit fleet.UnitID) (fleet.History, error)
@@ -88,5 +90,6 @@ type Store interface {
 	Audits
 	Fleet
 	Imports
+	Mailing
 	Settings
 }

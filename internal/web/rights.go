@@ -43,9 +43,14 @@ var rights = map[string]rule{
 	"POST /sign-in":     {open: true},
 	"POST /sign-out":    {roles: everyone},
 
+	"GET " + unsubscribeRoute:  {open: true, blind: true},
+	"POST " + unsubscribeRoute: {open: true, blind: true},
+
 	"GET /":                            {roles: everyone},
 	"GET /winter-list":                 {roles: everyone, depot: ownRows},
 	"GET /winter-list.csv":             {roles: everyone, depot: ownRows},
+	"GET /winter-list.xlsx":            {roles: everyone, depot: ownRows},
+	"GET /winter-list.pdf":             {roles: everyone, depot: ownRows},
 	"GET /winter-list/cold-ladder.svg": {roles: everyone, depot: ownRows},
 	"GET /tonight":                     {roles: everyone, depot: ownRows},
 	"GET /tonight/checklist":           {roles: everyone, depot: ownRows},

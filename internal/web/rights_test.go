@@ -51,7 +51,7 @@ var exampleOf = map[string]string{
 var parameter = regexp.MustCompile(`:[a-z_]+`)
 
 // example is an address that the route of this path answers, in the world of addFleet.
-func example(t *testing.T, path string) string {
+func example(t testing.TB, path string) string {
 	t.Helper()
 	if whole, ok := exampleOf[path]; ok {
 		return whole

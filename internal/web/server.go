@@ -59,6 +59,7 @@ type Server struct {
 	passwords *verifier
 	origin    *http.CrossOriginProtection
 	assets    assets
+	issued    issued
 	pages     *template.Template
 	echo      *echo.Echo
 	draining  atomic.Bool
@@ -79,6 +80,7 @@ func New(cfg Config) (*Server, error) {
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
 		assets: files, pages: pages, echo: echo.New(),
 	}
+	s.origin.AddInsecureBypassPattern(unsubscribeAnywhere)
 	e := s.echo
 	e.HTTPErrorHandler = s.answerError
 	e.IPExtractor, e.SchemeExtractor = echo.ExtractIPDirect(), echo.ExtractSchemeDirect()
@@ -101,9 +103,13 @@ func (s *Server) addRoutes() {
 	get("/sign-in", s.signInForm)
 	s.echo.POST("/sign-in", s.signIn)
 	s.echo.POST("/sign-out", s.signOut)
+	get(unsubscribeRoute, s.unsubscribeForm)
+	s.echo.POST(unsubscribeRoute, s.unsubscribe)
 	get("/", s.home)
 	get("/winter-list", s.winterList)
 	get("/winter-list.csv", s.winterListCSV)
+	get("/winter-list.xlsx", s.winterListWorkbook)
+	get("/winter-list.pdf", s.winterListPDF)
 	get("/winter-list/cold-ladder.svg", s.coldLadder)
 	get("/tonight", s.tonight)
 	get("/tonight/checklist", s.tonightChecklist)

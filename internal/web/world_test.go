@@ -37,7 +37,7 @@ var testHash = sync.OnceValue(func() string { return HashPassword(testPassword) 
 
 // world is a server on a real database with two depots, five units and a list.
 type world struct {
-	t    *testing.T
+	t    testing.TB
 	db   *store.DB
 	srv  *Server
 	http *httptest.Server
@@ -63,7 +63,7 @@ func (l *lockedBuffer) String() string {
 	return l.b.String()
 }
 
-func newWorld(t *testing.T, change ...func(*Config)) *world {
+func newWorld(t testing.TB, change ...func(*Config)) *world {
 	t.Helper()
 	now, err := time.Parse(time.RFC3339, testNow)
 	require.NoError(t, err)
@@ -231,7 +231,7 @@ func (w *world) as(name string) *browser {
 
 // reply is an answer, read whole.
 type reply struct {
-	t      *testing.T
+	t      testing.TB
 	status int
 	header http.Header
 	body   string
