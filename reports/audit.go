@@ -343,8 +343,5 @@ func (r AuditReport) Render(attach []fleet.Attachment) (Content, error) {
 		return Content{}, fmt.Errorf("audit, table: %w", err)
 	}
 	c.Mark, c.Changed = markOf(table), true
-	if slices.Contains(attach, fleet.AttachCSV) {
-		c = c.with(AuditName, fleet.AttachCSV, table)
-	}
-	return c, nil
+	return c.attached(AuditName, r, attach)
 }

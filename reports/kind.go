@@ -42,9 +42,6 @@ func (a Asked) Only() fleet.DepotID {
 	return ""
 }
 
-// wants tells whether the table is to be attached in that form.
-func (a Asked) wants(form fleet.Attachment) bool { return slices.Contains(a.Attach, form) }
-
 // ErrNothingToTell marks a report of which nothing is known for the depots asked for. It holds up no other reader's letter.
 var ErrNothingToTell = errors.New("there is nothing to report")
 
@@ -93,13 +90,18 @@ func (k Kind) Takes(attach []fleet.Attachment) error {
 	return nil
 }
 
+func everyForm() []fleet.Attachment {
+	forms := fleet.Attachments()
+	return forms[:]
+}
+
 // Gather brings together what a winter list says.
 type Gather func(context.Context, Asked) (WinterListData, error)
 
 // WinterListKind is the winter list with its first top entries (0: DefaultTop).
 func WinterListKind(gather Gather, top int) Kind {
 	return Kind{
-		Name: WinterListName, Title: "Winter list", Page: "/winter-list", Forms: []fleet.Attachment{fleet.AttachCSV},
+		Name: WinterListName, Title: "Winter list", Page: "/winter-list", Forms: everyForm(),
 		Make: func(ctx context.Context, a Asked) (Content, error) {
 			data, err := gather(ctx, a)
 			if err != nil {
@@ -120,7 +122,7 @@ type GatherAudit func(context.Context, Asked) (AuditData, error)
 // AuditKind is the audit of past seasons.
 func AuditKind(gather GatherAudit) Kind {
 	return Kind{
-		Name: AuditName, Title: "Audit", Page: "/audit", Apart: true, Forms: []fleet.Attachment{fleet.AttachCSV},
+		Name: AuditName, Title: "Audit", Page: "/audit", Apart: true, Forms: everyForm(),
 		Make: func(ctx context.Context, a Asked) (Content, error) {
 			data, err := gather(ctx, a)
 			var audit AuditReport

@@ -77,35 +77,44 @@ func CheckAddress(s string) (*netmail.Address, error) {
 
 // Render draws the pictures, fills the templates and attaches the list in the forms asked for.
 func (w WinterList) Render(attach []fleet.Attachment) (Content, error) {
+	shown := w
 	switch whole := []fleet.Attachment{fleet.AttachCSV, fleet.AttachXLSX}; {
 	case w.More == "":
 	case slices.ContainsFunc(attach, func(form fleet.Attachment) bool { return slices.Contains(whole, form) }):
-		w.More += listElsewhere
+		shown.More += listElsewhere
 	default:
-		w.More += "; the page of the winter list has them all."
+		shown.More += "; the page of the winter list has them all."
 	}
-	c, err := filled(winterListBase, w.Subject, w, w.Pictures)
+	c, err := filled(winterListBase, w.Subject, shown, w.Pictures)
 	if err != nil {
 		return Content{}, err
 	}
 	c.Mark, c.Changed = w.mark, w.Changed
-	for _, form := range attach {
-		table, err := w.table(form)
-		if err != nil {
-			return Content{}, fmt.Errorf("winter list, %s: %w", form, err)
-		}
-		c = c.with(WinterListName, form, table)
-	}
-	return c, nil
+	return c.attached(WinterListName, w, attach)
 }
 
-func (w WinterList) table(form fleet.Attachment) ([]byte, error) {
-	switch form {
-	case fleet.AttachCSV:
-		return w.Table()
-	default:
-		return nil, fmt.Errorf("there is no such form of it")
+// tables are the forms in which a report's figures can be attached.
+type tables interface {
+	Table() ([]byte, error) // CSV
+	Workbook() ([]byte, error)
+	PDF() ([]byte, error)
+}
+
+func (c Content) attached(name string, from tables, attach []fleet.Attachment) (Content, error) {
+	for _, form := range attach {
+		write, known := map[fleet.Attachment]func() ([]byte, error){
+			fleet.AttachCSV: from.Table, fleet.AttachXLSX: from.Workbook, fleet.AttachPDF: from.PDF,
+		}[form]
+		if !known {
+			return Content{}, fmt.Errorf("%s: there is no attachment of the form %q", name, form)
+		}
+		table, err := write()
+		if err != nil {
+			return Content{}, fmt.Errorf("%s, %s: %w", name, form, err)
+		}
+		c = c.with(name, form, table)
 	}
+	return c, nil
 }
 
 // filled fills both templates of a report with its view model and draws its pictures.

@@ -60,6 +60,8 @@ func (r reader) key() string { return strings.ToLower(r.to.Address) }
 // leftOut is who gets no letter, and why.
 type leftOut struct{ who, why string }
 
+const whyNoDepot = "may not see any of the depots that it is about"
+
 // register is everybody who can sign in, with what decides who may be told what.
 type register struct {
 	people []fleet.Person
@@ -83,9 +85,11 @@ func (r register) readers(recipients []string, depot fleet.DepotID) (in []reader
 				continue
 			}
 			seen[one.key()] = true
-			if one.depots, why = r.mayBeTold(one.key(), depot); why == "" {
+			one.depots, why = r.mayBeTold(one.key(), depot)
+			switch ofRole := strings.HasPrefix(recipient, rolePrefix); {
+			case why == "":
 				in = append(in, one)
-			} else {
+			case !ofRole || why != whyNoDepot: // that not all of a role see each depot is what depots are for
 				out = append(out, leftOut{recipient, box.Address + " " + why})
 			}
 		}
@@ -93,7 +97,7 @@ func (r register) readers(recipients []string, depot fleet.DepotID) (in []reader
 	return in, out
 }
 
-// boxes are the mailboxes that a recipient stands for; none: why says so.
+// boxes are the mailboxes that a recipient stands for; why says what is amiss with it, if anything is.
 func (r register) boxes(recipient string) (boxes []*netmail.Address, why string) {
 	name, isPerson := strings.CutPrefix(recipient, personPrefix)
 	role, isRole := strings.CutPrefix(recipient, rolePrefix)
@@ -104,6 +108,7 @@ func (r register) boxes(recipient string) (boxes []*netmail.Address, why string)
 		}
 		return []*netmail.Address{box}, ""
 	}
+	unfit := ""
 	why = "there is no such person"
 	if isRole {
 		why = "nobody of that role has a mail address and may sign in"
@@ -114,13 +119,14 @@ func (r register) boxes(recipient string) (boxes []*netmail.Address, why string)
 		}
 		box, err := CheckAddress(p.Email)
 		if err != nil {
-			why = fmt.Sprintf("%s has no mail address that a letter can be sent to", p.Name)
+			unfit = p.Name
+			why = fmt.Sprintf("%s has no mail address that a letter can be sent to", unfit)
 			continue
 		}
 		box.Name = oneLine(cmp.Or(p.FullName, box.Name))
 		boxes = append(boxes, box)
 	}
-	if len(boxes) > 0 {
+	if len(boxes) > 0 && unfit == "" {
 		why = ""
 	}
 	return boxes, why
@@ -149,7 +155,7 @@ func (r register) mayBeTold(address string, depot fleet.DepotID) (depots []fleet
 			continue
 		}
 		if depots = narrowed(depots, p.Depots); len(depots) == 0 {
-			return nil, "may not see any of the depots that it is about"
+			return nil, whyNoDepot
 		}
 	}
 	if shutOut && !open {
@@ -168,4 +174,23 @@ func narrowed(depots, own []fleet.DepotID) []fleet.DepotID {
 	}
 	slices.Sort(both)
 	return slices.Compact(both)
+}
+
+// Owned is how a schedule should name a recipient: an address that is one person's is kept as that person, so that what they may see
+// counts whatever address they have later.
+func Owned(recipient string, people []fleet.Person) string {
+	box, err := CheckAddress(recipient)
+	if err != nil {
+		return recipient
+	}
+	owner := recipient
+	for _, p := range people {
+		if own, err := CheckAddress(p.Email); err == nil && strings.EqualFold(own.Address, box.Address) {
+			if owner != recipient {
+				return recipient // shared: each of them counts
+			}
+			owner = personPrefix + p.Name
+		}
+	}
+	return owner
 }

@@ -114,9 +114,9 @@ func Compose(d WinterListData, top int) (WinterList, error) {
 	}
 	w := WinterList{
 		Place: d.place(), AsOf: DayMonth(d.List.AsOf, d.Today),
-		Season:    DayMonth(d.List.Season.From, d.Today) + " to " + DayMonth(d.List.Season.To, d.Today),
-		Counts:    countBands(units),
-		forecasts: units, data: d,
+		Season: DayMonth(d.List.Season.From, d.Today) + " to " + DayMonth(d.List.Season.To, d.Today),
+		Counts: countBands(units),
+		mark:   d.Mark, forecasts: units, data: d,
 	}
 	if age := int(d.Today - d.List.AsOf); age > staleAfter {
 		w.Stale = fmt.Sprintf("This list is %d days old: newer readings are not in it.", age)

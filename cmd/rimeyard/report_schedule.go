@@ -70,7 +70,7 @@ func newScheduleAddCmd() *cobra.Command {
 // schedule reads the flags; nothing due before now will be caught up.
 func (f scheduleFlags) schedule(cmd *cobra.Command, db *store.DB, report string) (fleet.Schedule, error) {
 	s := fleet.Schedule{
-		Report: report, Depot: fleet.DepotID(*f.depot), Recipients: *f.to, Cron: *f.line, WhenQuiet: fleet.WhenQuiet(*f.whenQuiet),
+		Report: report, Depot: fleet.DepotID(*f.depot), Cron: *f.line, WhenQuiet: fleet.WhenQuiet(*f.whenQuiet),
 		LastSlot: time.Now(), Enabled: true,
 	}
 	if choices := fleet.QuietChoices(); !slices.Contains(choices[:], s.WhenQuiet) {
@@ -83,10 +83,16 @@ func (f scheduleFlags) schedule(cmd *cobra.Command, db *store.DB, report string)
 	if s.Attach, err = readAttach(kind, *f.attach); err != nil {
 		return s, err
 	}
-	for _, to := range s.Recipients {
+	people, err := db.People(cmd.Context())
+	if err != nil {
+		return s, err
+	}
+	s.Recipients = nil
+	for _, to := range *f.to {
+		s.Recipients = append(s.Recipients, reports.Owned(to, people))
 		if name, is := strings.CutPrefix(to, "person:"); is {
-			if _, found, err := db.Person(cmd.Context(), name); err != nil || !found {
-				return s, errors.Join(usageError{fmt.Errorf("--to %s: there is no such person; `rimeyard user list` shows those there are", to)}, err)
+			if !slices.ContainsFunc(people, func(p fleet.Person) bool { return p.Name == name }) {
+				return s, usageError{fmt.Errorf("--to %s: there is no such person; `rimeyard user list` shows those there are", to)}
 			}
 		}
 	}
