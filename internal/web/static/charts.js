@@ -229,7 +229,7 @@
 			const high = y.rows ? 48 * y.rows.length : clamp(width * 0.55, 220, 400);
 			const plot = this.plot = {left, top, wide: width - left - 18, high};
 			this.svg.replaceChildren();
-			for (const [name, value] of [["width", width], ["height", top + high + 44]]) this.svg.setAttribute(name, value);
+			for (const [name, value] of [["width", width], ["height", top + high + (x.name ? 44 : 24)]]) this.svg.setAttribute(name, value);
 			ink(ink(this.svg, "clipPath", {id: this.clip}), "rect", {x: left - 7, y: top - 7, width: plot.wide + 14, height: high + 14});
 			this.grid(plot);
 			const inside = ink(this.svg, "g", {"clip-path": `url(#${this.clip})`});
