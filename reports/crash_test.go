@@ -34,7 +34,13 @@ const (
 )
 
 func TestMain(m *testing.M) {
-	if point := os.Getenv(crashAt); point != "" {
+	switch point := os.Getenv(crashAt); point {
+	case "":
+	case crashAnywhere:
+		err := workUntilKilled(context.Background(), os.Getenv(crashDatabase), os.Getenv(crashMail), os.Getenv(crashClock))
+		fmt.Fprintln(os.Stderr, "stopped by itself:", err)
+		os.Exit(1)
+	default:
 		err := queueAndDeliver(context.Background(), os.Getenv(crashDatabase), os.Getenv(crashMail), point)
 		fmt.Fprintln(os.Stderr, "came through alive:", err)
 		os.Exit(1)
