@@ -102,6 +102,7 @@ type Tonight struct {
 	Depots   []TonightDepot // those with a low, most trouble first
 	NoLow    []string       // depots of which tonight's low is not known
 	Mark     string         // equal where the same is said
+	data     TonightData
 }
 
 // TonightDepot is one depot's night.
@@ -135,7 +136,7 @@ func (d TonightDepot) All() []TonightUnit {
 
 // ComposeTonight puts the night into words. ErrNoLow: no depot has a low.
 func ComposeTonight(data TonightData) (Tonight, error) {
-	t := Tonight{AsOf: DayMonth(data.AsOf, data.Today), Dawn: DayMonth(data.Today+1, data.Today)}
+	t := Tonight{data: data, AsOf: DayMonth(data.AsOf, data.Today), Dawn: DayMonth(data.Today+1, data.Today)}
 	for _, d := range data.Depots {
 		low, known := data.Lows[d.ID]
 		if !known {
@@ -154,13 +155,14 @@ func ComposeTonight(data TonightData) (Tonight, error) {
 		return len(b.Doubtful) - len(a.Doubtful)
 	})
 	t.Headline = t.news()
+	var told strings.Builder
 	for _, d := range t.Depots {
-		t.Mark += fmt.Sprintf("%s %.0f", d.Depot, d.LowC)
+		fmt.Fprintf(&told, "%q %.0f", d.Depot, d.LowC)
 		for _, u := range d.All() {
-			t.Mark += " " + string(u.Unit)
+			fmt.Fprintf(&told, " %q", u.Unit)
 		}
-		t.Mark += "\n"
 	}
+	t.Mark = markOf([]byte(told.String()))
 	return t, nil
 }
 
@@ -190,11 +192,9 @@ func tonightAt(d fleet.Depot, low fleet.Low, data TonightData) TonightDepot {
 		}
 	}
 	rest := data.Units[d.ID] - len(at.WontRun) - len(at.Doubtful)
-	switch {
-	case rest == data.Units[d.ID]:
+	at.Others = fmt.Sprintf("The other %s should start.", count(rest, "unit"))
+	if rest == data.Units[d.ID] {
 		at.Others = fmt.Sprintf("All %s should start.", count(rest, "unit"))
-	default:
-		at.Others = fmt.Sprintf("The other %s should start.", count(rest, "unit"))
 	}
 	at.Said = fmt.Sprintf("%s will probably not start, %d are doubtful; about %.0f failed starts are to be expected if nothing is done.", count(len(at.WontRun), "unit"), len(at.Doubtful), expected)
 	return at

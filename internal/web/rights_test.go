@@ -1,6 +1,7 @@
 package web
 
 import (
+	"maps"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -42,23 +43,26 @@ func TestARouteWithoutARuleIsRefused(t *testing.T) {
 
 // exampleOf fills what stands open in the paths of routes, or needs a query; a route with a new parameter adds its line.
 var exampleOf = map[string]string{
-	":unit":                        "N-1",
-	":person":                      "una",
-	":token":                       "gate",
-	"/winter-list/cold-ladder.svg": "/winter-list/cold-ladder.svg?depot=NOR",
+	":unit":                                "N-1",
+	":person":                              "una",
+	":token":                               "gate",
+	":schedule":                            "1",
+	":letter":                              "1",
+	"/settings/schedules/:schedule/remove": "/settings/schedules/2/remove",
+	"/winter-list/cold-ladder.svg":         "/winter-list/cold-ladder.svg?depot=NOR",
 }
 
 var parameter = regexp.MustCompile(`:[a-z_]+`)
 
 // example is an address that the route of this path answers, in the world of addFleet.
-func example(t testing.TB, path string) string {
-	t.Helper()
+func example(tb testing.TB, path string) string {
+	tb.Helper()
 	if whole, ok := exampleOf[path]; ok {
 		return whole
 	}
 	return parameter.ReplaceAllStringFunc(path, func(name string) string {
 		value, ok := exampleOf[name]
-		require.True(t, ok, "%s: give an example of %s in exampleOf", path, name)
+		require.True(tb, ok, "%s: give an example of %s in exampleOf", path, name)
 		return value
 	})
 }
@@ -72,7 +76,8 @@ func TestRolesAreHeldToTheTable(t *testing.T) {
 		w.addPerson(string(role), role)
 		askers[role] = w.as(string(role))
 	}
-	for route, r := range rights {
+	for _, route := range slices.Sorted(maps.Keys(rights)) { // what is looked at comes before what is done
+		r := rights[route]
 		method, path, _ := strings.Cut(route, " ")
 		if r.open || route == "POST /sign-out" {
 			continue // no role is asked for; the sign-in tests go through them

@@ -63,14 +63,14 @@ func (l *lockedBuffer) String() string {
 	return l.b.String()
 }
 
-func newWorld(t testing.TB, change ...func(*Config)) *world {
-	t.Helper()
+func newWorld(tb testing.TB, change ...func(*Config)) *world {
+	tb.Helper()
 	now, err := time.Parse(time.RFC3339, testNow)
-	require.NoError(t, err)
-	w := &world{t: t, db: store.New(pgtest.New(t)), log: &lockedBuffer{}, now: now}
+	require.NoError(tb, err)
+	w := &world{t: tb, db: store.New(pgtest.New(tb)), log: &lockedBuffer{}, now: now}
 	cfg := Config{
 		Store: w.db, Sessions: w.db.Sessions(SessionIdle), Database: w.db.Pool(),
-		Log: slog.New(slog.NewJSONHandler(w.log, nil)), Now: func() time.Time { return w.now },
+		Log: slog.New(slog.NewJSONHandler(w.log, nil)), Now: func() time.Time { return w.now }, Desk: deskOf(w.db),
 		Intake: func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error) {
 			return ingest.ImportBatch(ctx, w.db, body, opt)
 		},
@@ -79,9 +79,9 @@ func newWorld(t testing.TB, change ...func(*Config)) *world {
 		c(&cfg)
 	}
 	w.srv, err = New(cfg)
-	require.NoError(t, err)
+	require.NoError(tb, err)
 	w.http = httptest.NewServer(w.srv.Handler())
-	t.Cleanup(w.http.Close)
+	tb.Cleanup(w.http.Close)
 	return w
 }
 
@@ -99,6 +99,7 @@ func (w *world) addFleet() {
 	w.addAudit()
 	w.addPerson("una", fleet.Reader, "NOR")
 	w.addToken("gate", fleet.BringReadings, "NOR")
+	w.addPost()
 }
 
 func (w *world) bring(batch string) {
