@@ -61,10 +61,6 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 	}
 	defer done()
 	log := slog.New(slog.NewJSONHandler(cmd.ErrOrStderr(), nil))
-	pages, err := newWebServer(db, log, opt)
-	if err != nil {
-		return err
-	}
 	home, err := homeDir()
 	if err != nil {
 		return err
@@ -74,6 +70,10 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 		return err
 	}
 	desk, err := newDesk(db, from)
+	if err != nil {
+		return err
+	}
+	pages, err := newWebServer(db, desk, log, opt)
 	if err != nil {
 		return err
 	}
@@ -101,10 +101,10 @@ func runParts(ctx context.Context, parts []servePart) error {
 	return g.Wait()
 }
 
-func newWebServer(db *store.DB, log *slog.Logger, opt serveOptions) (*web.Server, error) {
+func newWebServer(db *store.DB, desk reports.Desk, log *slog.Logger, opt serveOptions) (*web.Server, error) {
 	judging := &judging{db: db, now: time.Now}
 	return web.New(web.Config{
-		Judge: judging.unit,
+		Judge: judging.unit, Desk: desk,
 		Store: db, Sessions: db.Sessions(web.SessionIdle), Database: db.Pool(), Log: log, Now: time.Now,
 		Intake: func(ctx context.Context, body io.Reader, o ingest.Options) (*ingest.Result, error) {
 			return ingest.ImportBatch(ctx, db, body, o)

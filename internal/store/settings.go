@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -34,4 +35,16 @@ func (db *DB) Changes(ctx context.Context, limit int) ([]fleet.Change, error) {
 		return nil, fmt.Errorf("list changes of the settings: %w", err)
 	}
 	return changes, nil
+}
+
+// NoteChange records a change that is kept already and was not recorded with it.
+func (db *DB) NoteChange(ctx context.Context, subject, what string) error {
+	return noteChange(ctx, db.pool, subject, what)
+}
+
+const sentLately = letterHeads + `WHERE sent_at > @since ORDER BY sent_at DESC, letter DESC LIMIT @limit`
+
+// SentLately lists letters handed over after since, newest first. Messages are left empty.
+func (db *DB) SentLately(ctx context.Context, since time.Time, limit int) ([]fleet.Letter, error) {
+	return db.letters(ctx, sentLately, pgx.NamedArgs{"since": since, "limit": limit})
 }

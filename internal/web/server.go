@@ -36,6 +36,7 @@ type Config struct {
 	Sessions scs.Store // ends a session that is idle for SessionIdle
 	Intake   Intake
 	Judge    Judge
+	Desk     reports.Desk // writes the letters of a report that is asked for now
 	Database Pinger
 	Log      *slog.Logger
 	Now      func() time.Time
@@ -51,6 +52,7 @@ type Server struct {
 	store     Store
 	intake    Intake
 	judge     Judge
+	desk      reports.Desk
 	database  Pinger
 	log       *slog.Logger
 	now       func() time.Time
@@ -78,7 +80,7 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
-		assets: files, pages: pages, echo: echo.New(),
+		desk: cfg.Desk, assets: files, pages: pages, echo: echo.New(),
 	}
 	s.origin.AddInsecureBypassPattern(unsubscribeAnywhere)
 	e := s.echo

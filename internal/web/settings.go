@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"encoding/base64"
-	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -20,12 +19,11 @@ import (
 type Settings interface {
 	PeopleSettings
 	TokenSettings
+	ScheduleSettings
+	LetterSettings
 	// Changes lists who changed what, newest first.
 	Changes(ctx context.Context, limit int) ([]fleet.Change, error)
 }
-
-// changesShown is how much of the record of changes stands on the page.
-const changesShown = 50
 
 // settingsFrame is what is round every page of the settings.
 type settingsFrame struct {
@@ -38,6 +36,8 @@ type settingsFrame struct {
 var settingsParts = []menuItem{
 	{Text: "Overview", Href: "/settings"},
 	{Text: "My account", Href: "/settings/account"},
+	{Text: "Schedules", Href: "/settings/schedules"},
+	{Text: "Letters", Href: "/settings/letters"},
 	{Text: "People", Href: "/settings/people"},
 	{Text: "Tokens", Href: "/settings/tokens"},
 }
@@ -54,34 +54,6 @@ func (s *Server) settingsFrame(c echo.Context, title string) settingsFrame {
 		f.Said = s.takeSaid(c)
 	}
 	return f
-}
-
-// settingsPage is all that settings.tmpl prints.
-type settingsPage struct {
-	settingsFrame
-	Account []fact
-	Changes []changeRow // for administrators
-	Zone    string      // in which times are
-}
-
-type changeRow struct{ When, By, Subject, What string }
-
-func (s *Server) settingsPage(c echo.Context) error {
-	zone, err := s.viewersZone(c)
-	if err != nil {
-		return err
-	}
-	page := settingsPage{settingsFrame: s.settingsFrame(c, "Settings"), Account: accountFacts(viewerOf(c).person), Zone: zone.String()}
-	if viewerOf(c).person.Role == fleet.Administrator {
-		changes, err := s.store.Changes(c.Request().Context(), changesShown)
-		if err != nil {
-			return err
-		}
-		for _, ch := range changes {
-			page.Changes = append(page.Changes, changeRow{when(ch.At, zone), ch.By, ch.Subject, ch.What})
-		}
-	}
-	return s.render(c, http.StatusOK, "settings.tmpl", page)
 }
 
 // viewersZone is the zone of the depots that the asker may see, or UTC where they have several.
@@ -158,10 +130,6 @@ type confirmPage struct {
 func (s *Server) confirm(c echo.Context, status int, page confirmPage) error {
 	page.settingsFrame = s.settingsFrame(c, page.Title)
 	return s.render(c, status, "settings-confirm.tmpl", page)
-}
-
-func noSuchPerson(name string) error {
-	return notFoundError{fmt.Errorf("nobody is called %q", name)}
 }
 
 // pathName is a name that stands in the path; names have nothing in them that need be escaped, but browsers may.

@@ -225,6 +225,10 @@ func (s *Server) tellPassword(c echo.Context, done, name, password string, made 
 	})
 }
 
+func noSuchPerson(name string) error {
+	return notFoundError{fmt.Errorf("nobody is called %q", name)}
+}
+
 // personAsked is the person whom the address names.
 func (s *Server) personAsked(c echo.Context) (fleet.Person, error) {
 	name := pathName(c, "person")

@@ -8,6 +8,7 @@ func (s *Server) addSettings(get, post func(path string, h echo.HandlerFunc)) {
 	post("/settings/account", s.setContact)
 	post("/settings/account/password", s.setOwnPassword)
 	post("/settings/account/sign-out-elsewhere", s.signOutElsewhere)
+	post("/settings/account/put-back", s.putMeBack)
 
 	get("/settings/people", s.peoplePage)
 	get("/settings/add-person", s.addPersonForm)
@@ -19,6 +20,20 @@ func (s *Server) addSettings(get, post func(path string, h echo.HandlerFunc)) {
 	get("/settings/people/:person/disable", s.disableForm)
 	post("/settings/people/:person/disable", s.disablePerson)
 	post("/settings/people/:person/enable", s.enablePerson)
+
+	get("/settings/schedules", s.schedulesPage)
+	get("/settings/add-schedule", s.addScheduleForm)
+	post("/settings/add-schedule", s.addSchedule)
+	get("/settings/schedules/:schedule", s.scheduleForm)
+	post("/settings/schedules/:schedule", s.editSchedule)
+	post("/settings/schedules/:schedule/pause", s.pauseSchedule)
+	post("/settings/schedules/:schedule/resume", s.resumeSchedule)
+	post("/settings/schedules/:schedule/send-now", s.sendNow)
+	post("/settings/schedules/:schedule/put-back", s.putBack)
+	get("/settings/schedules/:schedule/remove", s.removeForm)
+	post("/settings/schedules/:schedule/remove", s.removeSchedule)
+	get("/settings/letters", s.lettersPage)
+	post("/settings/letters/:letter/retry", s.retryLetter)
 
 	get("/settings/tokens", s.tokensPage)
 	post("/settings/tokens", s.addToken)
