@@ -13,8 +13,9 @@ CREATE TABLE depot_week (
 -- What a person has decided for a unit; the planner keeps to it. One open choice per unit.
 CREATE TABLE plan_choice (
     unit      text PRIMARY KEY REFERENCES unit,
+    retest    boolean NOT NULL DEFAULT false,               -- test it again in that week instead of working on it
     monday    date CHECK (extract(isodow FROM monday) = 1), -- null: leave it this season
-    works     text[] NOT NULL DEFAULT '{}',                 -- kind/part, as 'swap/battery'; empty: the works that the planner would choose
+    parts     text[] NOT NULL DEFAULT '{}',                 -- to be worked on; empty: those that pay most
     who       text NOT NULL DEFAULT '',                     -- does it; empty: nobody is named
     note      text NOT NULL DEFAULT '',
     chosen_by text NOT NULL,
