@@ -1,6 +1,10 @@
 package plan
 
-import "math"
+import (
+	"math"
+
+	"rimeyard/internal/fleet"
+)
 
 // climb moves the prices of minutes, parts and money from round to round.
 type climb struct {
@@ -47,12 +51,12 @@ const leastTheta = 0.002
 // mostPrice of what one visit takes keeps a wild step from overflowing.
 const mostPrice = 1e15
 
-// step raises the prices of what the round took too much of, and lowers those of what it left over. It tells whether any moved.
-func (c *climb) step(p *problem, at *prices, picks [][]pick, gap int64) bool {
+// step raises the prices of what the round took too much of, and lowers those of what it left over. It tells whether any price moved.
+func (c *climb) step(p *problem, at *prices, relaxed []*relaxation, gap int64) (moved bool) {
 	if c.theta < leastTheta {
 		return false
 	}
-	limits, norm := c.limits(p, at, picks), 0.0
+	limits, norm := c.limits(p, at, relaxed), 0.0
 	for _, l := range limits {
 		if l.over > 0 || *l.price > 0 {
 			norm += l.over / l.each.mean * l.over / l.each.mean
@@ -61,7 +65,7 @@ func (c *climb) step(p *problem, at *prices, picks [][]pick, gap int64) bool {
 	if norm == 0 {
 		return false
 	}
-	length, moved := c.theta*float64(gap)/norm*finer, false
+	length := c.theta * float64(gap) / norm * finer
 	for _, l := range limits {
 		to := int64(math.Round(min(mostPrice/l.each.most, max(0, float64(*l.price)+length*l.over/l.each.mean/l.each.mean))))
 		moved = moved || to != *l.price
@@ -78,11 +82,11 @@ type limit struct {
 }
 
 // limits are those that exist: of a missing limit the use is always below.
-func (c *climb) limits(p *problem, at *prices, picks [][]pick) (all []limit) {
-	spent := 0.0
+func (c *climb) limits(p *problem, at *prices, relaxed []*relaxation) (all []limit) {
+	spent := fleet.Money(0)
 	for i, y := range p.yards {
-		_, u := y.tally(picks[i])
-		spent += u.spent.Amount() * 100
+		_, u := y.tally(relaxed[i].picks)
+		spent += u.spent
 		prices := &at.yards[i]
 		for w := range y.minutes {
 			if y.minutes[w] < noLimit {
@@ -94,7 +98,7 @@ func (c *climb) limits(p *problem, at *prices, picks [][]pick) (all []limit) {
 		}
 	}
 	if p.budget < noLimit {
-		all = append(all, limit{&at.budget, spent - p.budget.Amount()*100, c.cents})
+		all = append(all, limit{&at.budget, float64(spent - p.budget), c.cents})
 	}
 	return all
 }

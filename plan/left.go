@@ -12,7 +12,7 @@ func (m *maker) leftLocked(u *Unit) Left {
 }
 
 // notWorth says why no work is planned for a unit even if there were room for all.
-func (m *maker) notWorth(j *job, d *Depot) Left {
+func (m *maker) notWorth(j *job) Left {
 	u := j.unit
 	l := Left{Unit: u.ID, Depot: u.Depot, Reason: NotWorth, ChanceStays: j.course.season()}
 	switch {
@@ -21,7 +21,7 @@ func (m *maker) notWorth(j *job, d *Depot) Left {
 	case len(j.sets) > 0:
 		s, w := j.leastLoss()
 		l.Why = fmt.Sprintf("%s would at best avoid %s, in the week of %s, and cost %s", doing(s.parts), m.effect(j, s, w), day(m.monday(w)),
-			money(count(m.costs(j, d, s, w))))
+			money(count(m.costs(j.course, s, w))))
 	case m.unhelped(u)*l.ChanceStays >= m.rules.LeastChance:
 		l.Reason = NothingFit
 		l.Why = fmt.Sprintf("a failed start has a chance of %s, but no work that is planned ahead helps against what is suspected: find the fault first", percent(l.ChanceStays))

@@ -19,9 +19,9 @@ func Make(in Input) (Plan, error) {
 	}
 	m := newMaker(in)
 	m.gather()
-	m.solve()
+	m.solve(mostRounds)
 	if m.proposeRetests() {
-		m.solve()
+		m.solve(mostRounds / 2) // it has prices to begin with
 	}
 	return m.write(), nil
 }
@@ -134,7 +134,7 @@ func (m *maker) offer(u *Unit, y *yard) {
 		y.jobs = append(y.jobs, j)
 		return
 	}
-	m.losers = append(m.losers, m.notWorth(&j, y.depot))
+	m.losers = append(m.losers, m.notWorth(&j))
 }
 
 // force makes a job of a locked visit, with the parts that the choice names, else those for which its week pays most, else the part
@@ -173,7 +173,8 @@ func partsOf(c Choice, u *Unit) (parts []fleet.Part) {
 }
 
 // solve plans all jobs: each yard for itself, or all together where they share a budget.
-func (m *maker) solve() {
+func (m *maker) solve(rounds int) {
+	known := m.found
 	m.problems, m.found = nil, nil
 	if budget, limited := m.in.Budget.Get(); limited {
 		for i := range m.yards {
@@ -186,7 +187,14 @@ func (m *maker) solve() {
 		}
 	}
 	for i := range m.problems {
-		m.found = append(m.found, m.problems[i].solve())
+		from := start{rounds: rounds}
+		if known != nil {
+			from.prices = &known[i].prices
+			for k, y := range m.problems[i].yards {
+				y.extend(&from.prices.yards[k])
+			}
+		}
+		m.found = append(m.found, m.problems[i].solve(from))
 	}
 }
 

@@ -163,9 +163,7 @@ func (m *maker) doubt(u *Unit, y *yard, says [][]float64, prices *yardPrices, bu
 		d.cases[k] = m.jobOf(u, y.depot, base.scaled(p), parts, y.takes)
 	}
 	d.least = m.rules.LeastChance * d.cases[0].loss
-	for len(prices.stock) < len(y.items) { // parts that nobody has asked for yet
-		prices.stock = append(prices.stock, 0)
-	}
+	y.extend(prices)
 	for i := range d.cases[0].sets {
 		d.price = append(d.price, y.asking(&d.cases[0].sets[i], prices, budget))
 	}
@@ -179,9 +177,9 @@ const unaffordable = 1e15
 
 // asking is what a set takes from other units in each week, in coins.
 func (y *yard) asking(s *set, prices *yardPrices, budget int64) []float64 {
-	row, nothing := make([]float64, len(y.places)), y.nothingUsed()
+	row, nothing, asks := make([]float64, len(y.places)), y.nothingUsed(), prices.asked(s, budget)
 	for w := range row {
-		row[w] = float64(prices.places[w]+prices.of(s, w, y.soon, budget)) / perCoin
+		row[w] = float64(prices.places[w]+asks.in(w, y.soon, prices, s)) / perCoin
 		if !y.fits(&nothing, s, w, noLimit) {
 			row[w] = unaffordable
 		}

@@ -44,10 +44,17 @@ func (m *maker) withMore(i int) int64 {
 
 // gain of planning one yard under other limits.
 func (m *maker) gain(i int, other *yard) int64 {
-	better := problem{[]*yard{other}, m.budgetOf(i)}
 	picks, _, _ := m.part(i)
 	now, _ := m.yards[i].tally(picks)
-	return max(0, better.solveFrom([][]pick{picks}).value-now)
+	return max(0, m.again(i, other).value-now)
+}
+
+// again plans one yard under other limits, from the plan and the prices that it has.
+func (m *maker) again(i int, other *yard) solution {
+	picks, at, budget := m.part(i)
+	p := problem{[]*yard{other}, m.budgetOf(i)}
+	from := prices{budget, []yardPrices{*at}}
+	return p.solve(start{[][]pick{picks}, &from, fewRounds})
 }
 
 // missing is what stock would be short of if the plan were made as if every part were there, and what it would then save more.
@@ -58,11 +65,9 @@ func (m *maker) missing(i int) (parts []MissingPart, extra int64) {
 	}
 	d := *y.depot
 	d.LeadWeeks = fleet.Known(0)
-	other := y.like(d, m.weeks)
-	better := problem{[]*yard{other}, m.budgetOf(i)}
+	s := m.again(i, y.like(d, m.weeks))
 	now, _, _ := m.part(i)
 	value, _ := y.tally(now)
-	s := better.solveFrom([][]pick{now})
 	taken := make([][]int, len(y.items)) // by item and week
 	for item := range taken {
 		taken[item] = make([]int, m.weeks)

@@ -147,7 +147,7 @@ func choices(in plan.Input, d plan.Depot, u plan.Unit) (all []choice) {
 	return all
 }
 
-// lifeLeft sums what is left of a life by the trapezium rule.
+// lifeLeft sums what is left of a life by Simpson's rule.
 func lifeLeft(rules plan.Rules, u plan.Unit, part fleet.Part, w int, season float64) float64 {
 	scale, known := rules.LifeYears[part]
 	if !known {
@@ -164,7 +164,7 @@ func lifeLeft(rules plan.Rules, u plan.Unit, part fleet.Part, w int, season floa
 
 func remaining(shape, scale, from float64) float64 {
 	alive := func(t float64) float64 { return math.Exp(-math.Pow(t/scale, shape)) }
-	const steps = 2000
+	const steps = 200
 	step, sum := 4*scale/steps, 0.0
 	for i := range steps {
 		t := from + float64(i)*step
@@ -178,13 +178,21 @@ type tried struct {
 	in      plan.Input
 	depots  map[fleet.DepotID]plan.Depot
 	options [][]choice
-	visits  map[string]int
+	taken   map[limitKey]int
 	spent   fleet.Money
 	best    float64
 }
 
+type limitKey struct {
+	depot fleet.DepotID
+	what  string // a part number, or one of these
+	week  int
+}
+
+const visits, minutes = "visits", "minutes"
+
 func bruteForce(in plan.Input) float64 {
-	b := tried{in: in, depots: map[fleet.DepotID]plan.Depot{}, visits: map[string]int{}}
+	b := tried{in: in, depots: map[fleet.DepotID]plan.Depot{}, taken: map[limitKey]int{}}
 	for _, d := range in.Depots {
 		b.depots[d.ID] = d
 	}
@@ -218,12 +226,12 @@ func (b *tried) try(i int, sum float64) {
 }
 
 func (b *tried) take(d plan.Depot, c choice, n int) {
-	b.visits[fmt.Sprint(d.ID, "/", c.week)] += n
-	b.visits[fmt.Sprint(d.ID, "/minutes/", c.week)] += n * c.minutes
+	b.taken[limitKey{d.ID, visits, c.week}] += n
+	b.taken[limitKey{d.ID, minutes, c.week}] += n * c.minutes
 	b.spent += fleet.Money(n) * c.spent
 	if lead, known := d.LeadWeeks.Get(); !known || c.week < lead {
 		for piece, count := range c.pieces {
-			b.visits[fmt.Sprint(d.ID, "/stock/", piece)] += n * count
+			b.taken[limitKey{d.ID, piece, 0}] += n * count
 		}
 	}
 }
@@ -235,14 +243,14 @@ func (b *tried) fits(d plan.Depot, week int) bool {
 		}
 		return list[min(week, len(list)-1)]
 	}
-	if b.visits[fmt.Sprint(d.ID, "/", week)] > at(d.CapacityByWeek) || b.visits[fmt.Sprint(d.ID, "/minutes/", week)] > at(d.MinutesByWeek) {
+	if b.taken[limitKey{d.ID, visits, week}] > at(d.CapacityByWeek) || b.taken[limitKey{d.ID, minutes, week}] > at(d.MinutesByWeek) {
 		return false
 	}
 	if limit, known := b.in.Budget.Get(); known && b.spent > limit {
 		return false
 	}
 	for _, piece := range []string{"B1", "B2", "S1"} {
-		if d.Stock != nil && b.visits[fmt.Sprint(d.ID, "/stock/", piece)] > d.Stock[piece] {
+		if d.Stock != nil && b.taken[limitKey{d.ID, piece, 0}] > d.Stock[piece] {
 			return false
 		}
 	}

@@ -18,37 +18,39 @@ func count(amount float64) int64 { return int64(math.Round(amount * perCoin)) }
 // money rounds half away from zero to cents.
 func money(worth int64) fleet.Money { return fleet.RoundMoney(float64(worth) / perCoin) }
 
-// course is a unit's run of chances: hazard[w] is −ln(1 − chance) up to the beginning of week w, and the last that of the season.
-type course struct{ hazard []float64 }
+// course is a unit's run of chances. hazard[w] is −ln(1 − chance) up to the beginning of week w, alive[w] that chance's complement; the
+// last of each are those of the whole season.
+type course struct{ hazard, alive []float64 }
 
 // surest is as certain as a chance may be: a unit of which it is said that it must fail still has a finite hazard.
 const surest = 1 - 1e-9
 
 func newCourse(chanceByWeek []float64) course {
-	c := course{make([]float64, len(chanceByWeek)+1)}
+	c := course{make([]float64, len(chanceByWeek)+1), make([]float64, len(chanceByWeek)+1)}
+	c.alive[0] = 1
 	for i, p := range chanceByWeek {
-		c.hazard[i+1] = -math.Log1p(-min(p, surest))
+		c.alive[i+1] = 1 - min(p, surest)
+		c.hazard[i+1] = -math.Log(c.alive[i+1])
 	}
 	return c
 }
 
 // scaled has the same shape and ends at another season's chance.
 func (c course) scaled(season float64) course {
-	end, out := c.end(), course{make([]float64, len(c.hazard))}
-	if end == 0 {
-		return out
+	by := 0.0
+	if c.end() > 0 {
+		by = -math.Log(1-min(season, surest)) / c.end()
 	}
-	by := -math.Log1p(-min(season, surest)) / end
+	out := course{make([]float64, len(c.hazard)), make([]float64, len(c.hazard))}
 	for i, h := range c.hazard {
-		out.hazard[i] = h * by
+		out.hazard[i], out.alive[i] = h*by, math.Exp(-h*by)
 	}
 	return out
 }
 
-func (c course) weeks() int       { return len(c.hazard) - 1 }
-func (c course) end() float64     { return c.hazard[len(c.hazard)-1] }
-func (c course) season() float64  { return -math.Expm1(-c.end()) }
-func (c course) at(w int) float64 { return c.hazard[min(w, c.weeks())] }
+func (c course) weeks() int      { return len(c.hazard) - 1 }
+func (c course) end() float64    { return c.hazard[c.weeks()] }
+func (c course) season() float64 { return 1 - c.alive[c.weeks()] }
 
 // set is several works done in one visit.
 type set struct {
@@ -56,6 +58,8 @@ type set struct {
 	cured   float64 // share of the unit's hazard
 	swaps   int     // parts that are new afterwards
 	minutes int
+	labour  float64 // what the minutes cost, in coins
+	bought  []bought
 	spent   fleet.Money // full price
 	takes   []take
 	gains   []int64 // by week: what it saves, less what it costs
@@ -121,16 +125,20 @@ func (a *appraiser) set(j *job, d *Depot, parts []fleet.Part, takes func([]strin
 		s.cured += a.rules.Cures[part] * j.unit.Causes[part]
 		s.minutes += a.rules.Minutes[part]
 		s.spent += j.unit.SwapCosts[part]
+		if j.unit.SwapCosts[part] > 0 {
+			s.bought = append(s.bought, a.buys(j, part))
+		}
 		if isSwapped(part) {
 			s.swaps++
 			numbers = append(numbers, j.unit.PartsNeeded[part]...)
 		}
 	}
 	s.cured = min(1, s.cured)
+	s.labour = d.LabourPerHour.Or(0).Amount() * float64(s.minutes) / 60
 	s.takes = takes(numbers)
 	s.gains = make([]int64, a.weeks)
 	for w := range s.gains {
-		s.gains[w] = count(a.avoids(j.course, j.loss, &s, w) - a.costs(j, d, &s, w))
+		s.gains[w] = count(a.avoids(j.course, j.loss, &s, w) - a.costs(j.course, &s, w))
 	}
 	return s
 }
@@ -142,10 +150,9 @@ func (a *appraiser) set(j *job, d *Depot, parts []fleet.Part, takes func([]strin
 // Work counts from its week's Monday on. c is the share of the hazard that it cures: Σ share of the blame × share cured, as if the
 // causes were rivals with proportional hazards. r is the weekly risk of each of n new parts.
 func (a *appraiser) avoids(c course, loss float64, s *set, w int) float64 {
-	before, end := c.at(w), c.end()
-	ahead := float64(max(0, c.weeks()-w))
-	after := (1-s.cured)*(end-before) + float64(s.swaps)*a.rules.NewPartRisk*ahead
-	return loss * (math.Exp(-before-after) - math.Exp(-end))
+	w = min(w, c.weeks())
+	after := (1-s.cured)*(c.end()-c.hazard[w]) + float64(s.swaps)*a.rules.NewPartRisk*float64(c.weeks()-w)
+	return loss * (c.alive[w]*math.Exp(-after) - c.alive[c.weeks()])
 }
 
 // costs is what a set of works in week w costs more than leaving the unit. Parts of a unit that has failed before are renewed in
@@ -156,49 +163,46 @@ func (a *appraiser) avoids(c course, loss float64, s *set, w int) float64 {
 //
 // left is by its kind's lifetimes (see life), but not longer than 1/p years for a part that fails with chance p in a season: age does
 // not make it better. Under WholePrice every price and all labour count whole.
-func (a *appraiser) costs(j *job, d *Depot, s *set, w int) float64 {
-	labour := d.LabourPerHour.Or(0).Amount() * float64(s.minutes) / 60
+func (a *appraiser) costs(c course, s *set, w int) float64 {
 	if a.noMoney {
 		return 0
 	}
 	if a.rules.WholePrice {
-		return s.spent.Amount() + labour
+		return s.spent.Amount() + s.labour
 	}
-	alive := math.Exp(-j.course.at(w))
-	later := alive - math.Exp(-j.course.end())
-	total := labour * alive
-	for _, part := range s.parts {
-		price, share := j.unit.SwapCosts[part].Amount(), j.unit.Causes[part]
-		total += price * a.leftIn(j, part, w) * (alive - share*later)
+	on := min(w, c.weeks())
+	alive, later := c.alive[on], c.alive[on]-c.alive[c.weeks()]
+	total := s.labour * alive
+	for _, b := range s.bought {
+		total += b.price * b.left(w) * (alive - b.share*later)
 	}
 	return total
 }
 
-func (a *appraiser) leftIn(j *job, part fleet.Part, w int) float64 {
-	l, known := a.lives[part]
-	if !known {
+// bought is one part's share in what a set costs.
+type bought struct {
+	price, share float64 // in coins; of the blame
+	life         life
+	age          fleet.Opt[float64]
+	most         float64 // share of a life that the part's chance to fail lets it have at most
+}
+
+func (b *bought) left(w int) float64 {
+	if len(b.life.byWeek) == 0 {
 		return 1
 	}
-	age := fleet.Opt[float64]{}
+	return min(b.life.left(b.age, w), b.most)
+}
+
+func (a *appraiser) buys(j *job, part fleet.Part) bought {
+	b := bought{price: j.unit.SwapCosts[part].Amount(), share: j.unit.Causes[part], life: a.lives[part], most: 1}
 	if years, known := j.unit.AgeYears[part]; known {
-		age = fleet.Known(years)
+		b.age = fleet.Known(years)
 	}
-	left := l.left(age, w)
-	if p := j.unit.Causes[part] * j.course.season(); p > 0 {
-		left = min(left, 1/p/l.meanYears)
+	if p := b.share * j.course.season(); p > 0 {
+		b.most = 1 / p / b.life.meanYears
 	}
-	return left
+	return b
 }
 
 func isSwapped(part fleet.Part) bool { return part == fleet.BatteryPart || part == fleet.StarterPart }
-
-// best is the set that gains most in a week, after prices; −1 where none gains. Ties go to the first.
-func (j *job) best(w int, price func(s *set, w int) int64) (which int, gain int64) {
-	which = -1
-	for i := range j.sets {
-		if g := j.sets[i].gains[w] - price(&j.sets[i], w); g > gain {
-			which, gain = i, g
-		}
-	}
-	return which, gain
-}

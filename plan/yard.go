@@ -76,6 +76,13 @@ func (y *yard) takes(numbers []string) (takes []take) {
 	return takes
 }
 
+// extend gives a price to parts that were numbered after the others were priced.
+func (y *yard) extend(p *yardPrices) {
+	for len(p.stock) < len(y.items) {
+		p.stock = append(p.stock, 0)
+	}
+}
+
 func (y *yard) nothingUsed() usage {
 	return usage{make([]int, len(y.places)), make([]int, len(y.places)), make([]int, len(y.items)), 0}
 }
