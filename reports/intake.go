@@ -218,12 +218,12 @@ func keptGroups(rows []fleet.KeptRow) []KeptGroup {
 	var groups []KeptGroup
 	at, n := map[key]int{}, map[key]int{}
 	for _, k := range rows {
-		one := key{k.File, k.Column, withoutValue(k)}
+		one := key{k.File, k.Column, k.Reason}
 		i, known := at[one]
 		if !known {
 			i = len(groups)
 			at[one] = i
-			g := KeptGroup{File: shortened(oneLine(k.File), 60), Column: oneLine(k.Column), Reason: oneLine(one.reason)}
+			g := KeptGroup{File: shortened(oneLine(k.File), 60), Column: oneLine(k.Column), Reason: oneLine(k.Reason)}
 			g.Example = fmt.Sprintf("such as line %d", k.Line)
 			if k.Unit != "" {
 				g.Example += ", unit " + shortened(oneLine(k.Unit), 40)
@@ -237,14 +237,6 @@ func keptGroups(rows []fleet.KeptRow) []KeptGroup {
 		groups[i].Rows = count(n[one], "row")
 	}
 	return groups
-}
-
-// withoutValue is a row's reason less the value that it quotes, so that rows with one fault come together.
-func withoutValue(k fleet.KeptRow) string {
-	if k.Value == "" {
-		return k.Reason
-	}
-	return strings.Replace(k.Reason, strconv.Quote(k.Value), "the value", 1)
 }
 
 // Table lists the rows kept apart as CSV, as they can be had from the page.

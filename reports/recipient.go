@@ -90,11 +90,19 @@ func (r register) readers(recipients []string, depot fleet.DepotID) (in []reader
 			case why == "":
 				in = append(in, one)
 			case !ofRole || why != whyNoDepot: // that not all of a role see each depot is what depots are for
-				out = append(out, leftOut{recipient, box.Address + " " + why})
+				out = append(out, leftOut{withAddress(recipient, box.Address), why})
 			}
 		}
 	}
 	return in, out
+}
+
+// withAddress adds the address that a recipient stands for, where it is not one itself.
+func withAddress(recipient, address string) string {
+	if strings.HasPrefix(recipient, personPrefix) || strings.HasPrefix(recipient, rolePrefix) {
+		return fmt.Sprintf("%s (%s)", recipient, address)
+	}
+	return recipient
 }
 
 // boxes are the mailboxes that a recipient stands for; why says what is amiss with it, if anything is.

@@ -43,7 +43,7 @@ func TestReadersAreToldWhatTheyMaySee(t *testing.T) {
 		{"a person of all depots", []string{"person:mara"}, "", told{"mara@example.org": whole}, ""},
 		{"a person of two depots, whole fleet", []string{"person:nils"}, "", told{"nils@example.org": {"NOR", "SUD"}}, ""},
 		{"a person of two depots, one of them", []string{"person:nils"}, "SUD", told{"nils@example.org": {"SUD"}}, ""},
-		{"a person of one depot, another", []string{"person:jo"}, "SUD", told{}, "jo@example.org may not see any of the depots"},
+		{"a person of one depot, another", []string{"person:jo"}, "SUD", told{}, "person:jo (jo@example.org): may not see any of the depots"},
 		{"an address that is a person's", []string{"JO@example.org"}, "", told{"jo@example.org": {"NOR"}}, ""},
 		{"a role that may not", []string{"rita@example.org"}, "", told{}, "not for the role reader"},
 		{"disabled, by name", []string{"person:gone"}, "", told{}, "is disabled"},
