@@ -8,11 +8,14 @@ import (
 	"rimeyard/alerts"
 )
 
-// PDF is the audit for printing.
-func (r AuditReport) PDF() ([]byte, error) {
+// PDF is the audit for printing on A4.
+func (r AuditReport) PDF() ([]byte, error) { return r.PDFOn(A4Paper) }
+
+// PDFOn is [AuditReport.PDF] for other paper.
+func (r AuditReport) PDFOn(paper Paper) ([]byte, error) {
 	s := r.Season
 	d := NewDocument(DocumentHead{
-		Title: fmt.Sprintf("Audit of the %s, %s", s.Title, r.Place), At: r.data.KnownTo.Midnight(time.UTC),
+		Title: fmt.Sprintf("Audit of the %s, %s", s.Title, r.Place), Paper: paper, At: r.data.KnownTo.Midnight(time.UTC),
 		Subtitle: []string{"All that was in up to " + longDate(r.data.KnownTo) + " was looked at", s.Source},
 	})
 	d.Lead(firstUpper(r.Headline) + ".")

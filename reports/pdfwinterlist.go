@@ -13,11 +13,17 @@ import (
 const winterListReading = "The cold limit is the temperature at which a unit is as likely as not to fail to crank after a night parked; " +
 	"the range beside it holds it with 80 % chance. Reserve is what the depot's design night, the middle one of its past winters' coldest nights, leaves above it."
 
-// PDF is the winter list for printing: what the letter shows, as a table with the reasons below each unit.
-func (w WinterList) PDF() ([]byte, error) {
+// mostPrintedBars of reserve can be read on one page.
+const mostPrintedBars = 30
+
+// PDF is the winter list for printing on A4: what the letter shows, as a table with the reasons below each unit.
+func (w WinterList) PDF() ([]byte, error) { return w.PDFOn(A4Paper) }
+
+// PDFOn is [WinterList.PDF] for other paper.
+func (w WinterList) PDFOn(paper Paper) ([]byte, error) {
 	list := w.data.List
 	d := NewDocument(DocumentHead{
-		Title: "Winter list, " + w.Place, At: list.AsOf.Midnight(time.UTC),
+		Title: "Winter list, " + w.Place, Paper: paper, At: list.AsOf.Midnight(time.UTC),
 		Subtitle: []string{"As of " + longDate(list.AsOf), fmt.Sprintf("Season %s to %s", longDate(list.Season.From), longDate(list.Season.To))},
 	})
 	d.Lead(firstUpper(w.Headline) + ".")
@@ -29,13 +35,13 @@ func (w WinterList) PDF() ([]byte, error) {
 	d.Heading("The list, most urgent first")
 	d.Table(w.printedUnits())
 	if w.More != "" {
-		d.Note(strings.TrimSuffix(w.More, listElsewhere) + "; the workbook of this list has all units.")
+		d.Note(w.More + "; the workbook of this list has all units.")
 	}
 	d.Heading("Money")
 	for _, words := range w.Money {
 		d.Paragraph(words)
 	}
-	if pictures := w.data.pictures(w.forecasts, len(w.Units), PageWidth); len(pictures) > 0 {
+	if pictures := w.data.pictures(w.forecasts, min(len(w.Units), mostPrintedBars), PageWidth); len(pictures) > 0 {
 		d.Heading("Pictures")
 		for _, p := range pictures {
 			d.Picture(p)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"math"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -94,7 +96,7 @@ func Workbook(head WorkbookHead, sheets []Sheet, definitions []Definition) ([]by
 	return b.Bytes(), err
 }
 
-// WriteWorkbook writes a workbook to w when all of its sheets' rows have come; until then they wait in a temporary file.
+// WriteWorkbook writes a workbook to w when all of its sheets' rows have come; until then they wait in temporary files.
 func WriteWorkbook(w io.Writer, head WorkbookHead, sheets []Sheet, definitions []Definition) (err error) {
 	f := excelize.NewFile()
 	defer func() {
@@ -239,14 +241,9 @@ func (b *book) cell(kind SheetKind, v any) (excelize.Cell, error) {
 		return number(c, kind, v)
 	case string:
 		return b.text(c, kind, v)
-	case fleet.UnitID:
-		return b.text(c, kind, string(v))
-	case fleet.DepotID:
-		return b.text(c, kind, string(v))
-	case fleet.Band:
-		return b.text(c, kind, string(v))
-	case fleet.Part:
-		return b.text(c, kind, string(v))
+	}
+	if named := reflect.ValueOf(v); named.Kind() == reflect.String {
+		return b.text(c, kind, named.String())
 	}
 	return c, expect(false, v)
 }
@@ -255,7 +252,7 @@ func (b *book) cell(kind SheetKind, v any) (excelize.Cell, error) {
 var firstSheetDate = fleet.NewDate(1900, 3, 1)
 
 func number(c excelize.Cell, kind SheetKind, v float64) (excelize.Cell, error) {
-	if v-v != 0 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return c, fmt.Errorf("%v is no number that a workbook can hold", v)
 	}
 	c.Value = v

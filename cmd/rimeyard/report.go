@@ -18,7 +18,7 @@ import (
 
 func newReportCmd() *cobra.Command {
 	cmd := &cobra.Command{Use: "report", Short: "Send reports by mail, now or on a schedule, and see what waits in the outbox"}
-	cmd.AddCommand(newReportSendCmd(), newReportPreviewCmd(), newReportScheduleCmd(), newReportOutboxCmd())
+	cmd.AddCommand(newReportSendCmd(), newReportPreviewCmd(), newReportSaveCmd(), newReportScheduleCmd(), newReportOutboxCmd())
 	return cmd
 }
 
