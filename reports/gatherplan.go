@@ -152,3 +152,16 @@ func PlanOf(ctx context.Context, from PlanSource, of []fleet.DepotID, today flee
 	}
 	return p, issue, nil
 }
+
+// WorkWords says what is done to a part: swap the battery.
+func WorkWords(w plan.Work) string {
+	switch w.Kind {
+	case plan.SwapPart:
+		return "swap the " + string(w.Part)
+	case plan.Clean:
+		return "clean and tighten the cables"
+	case plan.ChargeCheck:
+		return "charge the battery, check the charging"
+	}
+	return "find the fault: " + string(w.Part)
+}
