@@ -48,6 +48,7 @@ var ErrNothingToTell = errors.New("there is nothing to report")
 // nothingToTellError is an ErrNothingToTell with a sentence of its own.
 type nothingToTellError struct{ error }
 
+// Is makes it an ErrNothingToTell.
 func (nothingToTellError) Is(target error) bool { return target == ErrNothingToTell }
 func (e nothingToTellError) Unwrap() error      { return e.error }
 

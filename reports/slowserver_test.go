@@ -168,8 +168,8 @@ func TestWhoIsAskedToStopWaitsNoLonger(t *testing.T) {
 			sender := s.sender(t)
 			sender.patience.reply, sender.patience.accept = time.Hour, time.Hour
 			ctx, cancel := context.WithCancel(t.Context())
-			sent := make(chan error, 1)
-			go func() { sent <- sender.Send(ctx, someLetter(t, "stop")) }()
+			sent, l := make(chan error, 1), someLetter(t, "stop")
+			go func() { sent <- sender.Send(ctx, l) }()
 			require.Eventually(t, func() bool {
 				s.mu.Lock()
 				defer s.mu.Unlock()
