@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"rimeyard/ingest"
+	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
 	"rimeyard/internal/web"
 	"rimeyard/reports"
@@ -108,6 +109,12 @@ func newWebServer(db *store.DB, desk reports.Desk, log *slog.Logger, opt serveOp
 		Store: db, Sessions: db.Sessions(web.SessionIdle), Database: db.Pool(), Log: log, Now: time.Now,
 		Intake: func(ctx context.Context, body io.Reader, o ingest.Options) (*ingest.Result, error) {
 			return ingest.ImportBatch(ctx, db, body, o)
+		},
+		Files: func(ctx context.Context, paths []string, o ingest.Options) (*ingest.Result, error) {
+			return ingest.Import(ctx, db, paths, o)
+		},
+		Mend: func(ctx context.Context, mends []fleet.Mend, o ingest.MendOptions) (ingest.Mending, error) {
+			return ingest.Mend(ctx, db, mends, o)
 		},
 		Secure: opt.behindTLS || opt.tlsCert != "", BehindProxy: opt.behindTLS,
 	})

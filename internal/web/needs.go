@@ -16,6 +16,12 @@ type Intake func(ctx context.Context, body io.Reader, opt ingest.Options) (*inge
 // Judge judges one unit with all that is recorded so far. fleet.ErrNoIssue: no list was issued yet, so nothing was learned from the fleet.
 type Judge func(ctx context.Context, unit fleet.UnitID) (alerts.Judgement, error)
 
+// FileIntake takes the interchange files at these paths.
+type FileIntake func(ctx context.Context, paths []string, opt ingest.Options) (*ingest.Result, error)
+
+// Mender takes rows kept apart as somebody has mended them.
+type Mender func(ctx context.Context, mends []fleet.Mend, opt ingest.MendOptions) (ingest.Mending, error)
+
 // Pinger tells whether the database answers.
 type Pinger interface {
 	Ping(ctx context.Context) error
@@ -63,8 +69,27 @@ type Fleet interface {
 // Imports are what came in.
 type Imports interface {
 	RecentImports(ctx context.Context, limit int) ([]fleet.Import, error)
-	// RecentKeptApart lists rows of the depots, newest import first; nil depots: of all, and of rows whose depot is unknown.
-	RecentKeptApart(ctx context.Context, depots []fleet.DepotID, limit int) ([]fleet.KeptRow, error)
+	Import(ctx context.Context, id int64) (i fleet.Import, found bool, err error)
+}
+
+// Kept are the rows that were kept apart. Nil depots are all, and rows whose depot is unknown.
+type Kept interface {
+	KeptApart(ctx context.Context, f fleet.KeptFilter) ([]fleet.KeptRow, error)
+	CountKept(ctx context.Context, f fleet.KeptFilter) (int64, error)
+	KeptAlike(ctx context.Context, f fleet.KeptFilter) ([]fleet.KeptAlike, error)
+	KeptFiles(ctx context.Context, f fleet.KeptFilter) ([]string, error)
+	KeptRow(ctx context.Context, key string, of []fleet.DepotID) (k fleet.KeptRow, found bool, err error)
+	SetAside(ctx context.Context, key string, of []fleet.DepotID, person, note string) (bool, error)
+	PutBack(ctx context.Context, key string, of []fleet.DepotID) (bool, error)
+	SettledRows(ctx context.Context, key string, of []fleet.DepotID, limit int) ([]fleet.SettledRow, error)
+}
+
+// Watch is what stopped coming in, and what does not fit.
+type Watch interface {
+	Rhythms(ctx context.Context) ([]fleet.Rhythm, error) // of all units
+	// Oddities are those of the depots; nil depots: of all, and of several at once.
+	Oddities(ctx context.Context, of []fleet.DepotID) ([]fleet.KeptOddity, error)
+	OdditiesLook(ctx context.Context) (asOf fleet.Opt[fleet.Date], madeAt time.Time, err error)
 }
 
 // Audits are what became of past lists, as kept.
@@ -92,4 +117,6 @@ type Store interface {
 	Imports
 	Mailing
 	Settings
+	Kept
+	Watch
 }

@@ -15,7 +15,7 @@ const (
 	noDepot  depotRule = iota // shows nothing that belongs to a depot
 	ownRows                   // the handler narrows what it reads to viewer.depots
 	ownUnit                   // the unit in the path must be theirs; else it is as if there were no such unit
-	ownBatch                  // what is brought is judged against the depot of the token
+	ownBatch                  // what is brought is judged against viewer.depots
 )
 
 // rule says who may use a route.
@@ -66,6 +66,18 @@ var rights = map[string]rule{
 	"GET /audit/orders.svg":            {roles: everyone, depot: ownRows},
 	"GET /intake":                      {roles: intakers, depot: ownRows},
 	"GET /intake/kept-apart.csv":       {roles: intakers, depot: ownRows},
+	"GET /intake/imports/:import":      {roles: intakers, depot: ownRows},
+	"GET /intake/rows/:row":            {roles: intakers, depot: ownRows},
+	"POST /intake/rows/:row":           {roles: intakers, depot: ownRows},
+	"POST /intake/rows/:row/set-aside": {roles: intakers, depot: ownRows},
+	"POST /intake/rows/:row/put-back":  {roles: intakers, depot: ownRows},
+	"GET /intake/alike":                {roles: intakers, depot: ownRows},
+	"POST /intake/alike":               {roles: intakers, depot: ownRows},
+	"POST /intake/files":               {roles: intakers, depot: ownBatch},
+	"GET /intake/settled":              {roles: intakers, depot: ownRows},
+	"GET /intake/silent":               {roles: intakers, depot: ownRows},
+	"GET /intake/silent.csv":           {roles: intakers, depot: ownRows},
+	"GET /intake/odd":                  {roles: intakers, depot: ownRows},
 
 	"GET /settings":                               {roles: everyone, depot: ownRows},
 	"GET /settings/account":                       {roles: everyone},

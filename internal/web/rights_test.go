@@ -50,6 +50,9 @@ var exampleOf = map[string]string{
 	":letter":                              "1",
 	"/settings/schedules/:schedule/remove": "/settings/schedules/2/remove",
 	"/winter-list/cold-ladder.svg":         "/winter-list/cold-ladder.svg?depot=NOR",
+	":import":                              "1",
+	":row":                                 "bdcb9e1293a304749e95e1066a6b604dda68313708ed1e6d46510574e237a21f", // of yard.csv
+	"/intake/alike":                        "/intake/alike?kind=battery_tests",
 }
 
 var parameter = regexp.MustCompile(`:[a-z_]+`)

@@ -37,6 +37,8 @@ type Config struct {
 	Intake   Intake
 	Judge    Judge
 	Desk     reports.Desk // writes the letters of a report that is asked for now
+	Files    FileIntake
+	Mend     Mender
 	Database Pinger
 	Log      *slog.Logger
 	Now      func() time.Time
@@ -53,6 +55,8 @@ type Server struct {
 	intake    Intake
 	judge     Judge
 	desk      reports.Desk
+	files     FileIntake
+	mend      Mender
 	database  Pinger
 	log       *slog.Logger
 	now       func() time.Time
@@ -81,6 +85,7 @@ func New(cfg Config) (*Server, error) {
 		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
 		desk: cfg.Desk, assets: files, pages: pages, echo: echo.New(),
+		files: cfg.Files, mend: cfg.Mend,
 	}
 	s.origin.AddInsecureBypassPattern(unsubscribeAnywhere)
 	e := s.echo
@@ -124,8 +129,7 @@ func (s *Server) addRoutes() {
 	get("/audit.csv", s.auditCSV)
 	get("/audit/bands.svg", s.auditChart("audit-bands", reports.AuditBands))
 	get("/audit/orders.svg", s.auditChart("audit-orders", reports.AuditOrders))
-	get("/intake", s.intakePage)
-	get("/intake/kept-apart.csv", s.keptApartCSV)
+	s.addIntake(get, s.echo.POST)
 	s.addSettings(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	get("/api/v1/winter-list", s.apiWinterList)
 	s.echo.POST("/api/v1/readings", s.apiReadings)

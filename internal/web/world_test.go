@@ -10,6 +10,8 @@ import (
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -74,6 +76,12 @@ func newWorld(tb testing.TB, change ...func(*Config)) *world {
 		Intake: func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error) {
 			return ingest.ImportBatch(ctx, w.db, body, opt)
 		},
+		Files: func(ctx context.Context, paths []string, opt ingest.Options) (*ingest.Result, error) {
+			return ingest.Import(ctx, w.db, paths, opt)
+		},
+		Mend: func(ctx context.Context, mends []fleet.Mend, opt ingest.MendOptions) (ingest.Mending, error) {
+			return ingest.Mend(ctx, w.db, mends, opt)
+		},
 	}
 	for _, c := range change {
 		c(&cfg)
@@ -100,6 +108,18 @@ func (w *world) addFleet() {
 	w.addPerson("una", fleet.Reader, "NOR")
 	w.addToken("gate", fleet.BringReadings, "NOR")
 	w.addPost()
+	w.keepApart("yard.csv", "tested_at,unit,rest_v,shift\n2026-11-19T08:00:00Z,N-1,12400,early\n")
+}
+
+// keepApart brings a file of which each row is kept apart.
+func (w *world) keepApart(name, text string) {
+	w.t.Helper()
+	path := filepath.Join(w.t.TempDir(), name)
+	require.NoError(w.t, os.WriteFile(path, []byte(text), 0o600))
+	res, err := ingest.Import(w.t.Context(), w.db, []string{path}, ingest.Options{Source: "test", Now: w.now})
+	require.NoError(w.t, err)
+	require.Equal(w.t, res.Files[0].Rows, res.Files[0].KeptApart)
+	require.NoError(w.t, res.Close())
 }
 
 func (w *world) bring(batch string) {
