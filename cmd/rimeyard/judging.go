@@ -23,8 +23,9 @@ type judging struct {
 	judge *alerts.Judge
 }
 
-// unit judges one unit as of tomorrow, so that today's readings count. fleet.ErrNoIssue: no list was issued yet.
-func (j *judging) unit(ctx context.Context, id fleet.UnitID) (alerts.Judgement, error) {
+// unit judges one unit as of tomorrow, so that today's readings count, and tells what readings since a day changed. fleet.ErrNoIssue: no
+// list was issued yet.
+func (j *judging) unit(ctx context.Context, id fleet.UnitID, since fleet.Date) (alerts.Judgement, error) {
 	h, err := j.db.History(ctx, id)
 	if err != nil {
 		return alerts.Judgement{}, err
@@ -33,7 +34,7 @@ func (j *judging) unit(ctx context.Context, id fleet.UnitID) (alerts.Judgement, 
 	if err != nil {
 		return alerts.Judgement{}, fmt.Errorf("judge unit %s: %w", id, err)
 	}
-	return judge.Unit(h)
+	return judge.Unit(h, since)
 }
 
 func (j *judging) ready(ctx context.Context, of fleet.DepotID) (*alerts.Judge, error) {

@@ -13,8 +13,9 @@ import (
 // Intake takes a batch of rows in JSON; when it returns, what was taken is committed.
 type Intake func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error)
 
-// Judge judges one unit with all that is recorded so far. fleet.ErrNoIssue: no list was issued yet, so nothing was learned from the fleet.
-type Judge func(ctx context.Context, unit fleet.UnitID) (alerts.Judgement, error)
+// Judge judges one unit with all that is recorded so far, and tells what readings since a day changed. fleet.ErrNoIssue: no list was
+// issued yet, so nothing was learned from the fleet.
+type Judge func(ctx context.Context, unit fleet.UnitID, since fleet.Date) (alerts.Judgement, error)
 
 // FileIntake takes the interchange files at these paths.
 type FileIntake func(ctx context.Context, paths []string, opt ingest.Options) (*ingest.Result, error)
