@@ -51,10 +51,10 @@ func joined(words []string) string {
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }
 
-// effect of doing a set in a week, like "412.00 of expected loss", or where no money is known "a chance of 12.3 %".
+// effect of doing a set in a week, like "412.00 of expected loss", or where no money is known "0.12 of a failed start".
 func (m *maker) effect(j *job, s *set, w int) string {
 	if m.noMoney {
-		return percent(m.avoids(j.course, 1, s, w)) + " of failed start"
+		return fmt.Sprintf("%.2f of a failed start", m.avoids(j.course, 1, s, w))
 	}
 	return money(count(m.avoids(j.course, j.loss, s, w))).String() + " of expected loss"
 }
@@ -212,7 +212,7 @@ func (m *maker) whyRetest(t *retest) string {
 	}
 	worth := fmt.Sprintf("is worth %s", fleet.RoundMoney(t.worth))
 	if m.noMoney {
-		worth = fmt.Sprintf("avoids %s of failed start", percent(t.worth/startIsWorth))
+		worth = fmt.Sprintf("avoids %.2f of a failed start", t.worth/startIsWorth)
 	}
 	cases := t.unit.ChanceIf.Or([cases]float64{})
 	return fmt.Sprintf("a test in the week of %s %s more than acting or leaving now: the chance of a failed start lies between %s and %s, and with a chance of %s the test says act",

@@ -77,21 +77,20 @@ func (p *problem) mended(picks [][]pick, at *prices, relaxed []*relaxation) [][]
 	}
 	type entry struct {
 		yard, job int
-		planned   bool
+		turn      int // planned ones first
 		gain      int64
 	}
 	var queue []entry
 	for i, y := range p.yards {
 		for j := range y.jobs {
-			queue = append(queue, entry{i, j, picks[i][j].week != nowhere, relaxed[i].dearest[j]})
+			e := entry{i, j, 0, relaxed[i].dearest[j]}
+			if picks[i][j].week == nowhere {
+				e.turn = 1
+			}
+			queue = append(queue, e)
 		}
 	}
-	slices.SortStableFunc(queue, func(a, b entry) int {
-		if a.planned != b.planned {
-			return map[bool]int{true: -1, false: 1}[a.planned]
-		}
-		return cmp.Compare(b.gain, a.gain)
-	})
+	slices.SortStableFunc(queue, func(a, b entry) int { return cmp.Or(a.turn-b.turn, cmp.Compare(b.gain, a.gain)) })
 	m := p.emptyPlan()
 	for _, e := range queue {
 		m.place(e.yard, e.job, picks[e.yard][e.job], &at.yards[e.yard], at.budget)

@@ -12,7 +12,7 @@ import (
 //
 //   - Cures, Minutes, LeastChance, TestNoise and KeptShare are choices: common practice, no source.
 //   - NewPartRisk: a battery that dies suddenly while new, Weibull with shape 2.2 and scale 12 years, in its first half year:
-//     (0.5/12)^2.2 / 26 = 0.000035 a week. From memory, as is what sudden failures cost of the life.
+//     (0.5/12)^2.2 / 26 = 0.000035 a week. Shape and scale from memory.
 //   - LifeYears of batteries 5.5 with shape 2.6, which is a mean of 4.9 years: trade surveys of 2010 gave 55 months (from memory).
 //     Starters: common practice, no source.
 func DefaultRules() Rules {

@@ -47,7 +47,7 @@ func (m *maker) worth(s sums, free, bound int64) Worth {
 }
 
 func (m *maker) write() Plan {
-	p := Plan{Monday: m.in.Monday, WeekCount: m.weeks, Depots: []DepotPlan{}, Left: m.losers, Retests: []Retest{}, MissingParts: []MissingPart{}, Notes: m.notes}
+	p := Plan{Monday: m.in.Monday, WeekCount: m.weeks, Depots: []DepotPlan{}, Left: append([]Left{}, m.losers...), Retests: []Retest{}, MissingParts: []MissingPart{}, Notes: m.notes}
 	var all sums
 	for i, y := range m.yards {
 		d, s := m.depotPlan(i)
