@@ -41,16 +41,19 @@ func take(program, folder string) (err error) {
 	if err := os.Chmod(home, 0o711); err != nil { // the database's account must get through
 		return err
 	}
-	demo := func(args ...string) error {
-		cmd := exec.CommandContext(ctx, program, append([]string{"demo"}, args...)...)
+	run := func(home string, args ...string) error {
+		cmd := exec.CommandContext(ctx, program, args...)
 		cmd.Env = append(os.Environ(), "RIMEYARD_HOME="+home)
 		cmd.Stderr = os.Stderr
 		return cmd.Run()
 	}
-	if err := demo("--listen", "127.0.0.1:0"); err != nil {
+	if err := run(home, "demo", "--listen", "127.0.0.1:0"); err != nil {
 		return fmt.Errorf("make the demo: %w", err)
 	}
-	defer func() { err = errors.Join(err, demo("--stop")) }()
+	defer func() { err = errors.Join(err, run(home, "demo", "--stop")) }()
+	if err := run(filepath.Join(home, "demo"), "audit", "--keep"); err != nil { // which the server would do in its own time
+		return fmt.Errorf("audit the demo: %w", err)
+	}
 	var note struct {
 		People []struct{ Name, Password string }
 	}
