@@ -131,7 +131,7 @@ func (m *maker) whyDepot(y *yard, d *DepotPlan, tests, missing int, extra int64)
 	for _, w := range d.Weeks {
 		visits += len(w.Visits)
 	}
-	why = append(why, fmt.Sprintf("%s: %s in %s %s", y.depot.called(), number(visits, "visit"), number(m.weeks, "week"), m.comeTo(&d.Worth)))
+	why = append(why, fmt.Sprintf("%s: %s in %s, %s", y.depot.called(), number(visits, "visit"), number(m.weeks, "week"), m.comeTo(&d.Worth)))
 	if d.Bound.IsKnown() || d.BoundStarts.IsKnown() {
 		why = append(why, m.sureness(&d.Worth))
 	}
@@ -159,9 +159,9 @@ func (m *maker) whyDepot(y *yard, d *DepotPlan, tests, missing int, extra int64)
 
 func (m *maker) comeTo(w *Worth) string {
 	if m.noMoney {
-		return fmt.Sprintf("avoid %.2f failed starts", w.SavedStarts)
+		return fmt.Sprintf("%.2f failed starts avoided", w.SavedStarts)
 	}
-	return fmt.Sprintf("avoid %s of expected loss and cost %s, which saves %s", w.Avoided.Or(0), w.Costs.Or(0), w.Saved.Or(0))
+	return fmt.Sprintf("%s of expected loss avoided for %s, %s saved", w.Avoided.Or(0), w.Costs.Or(0), w.Saved.Or(0))
 }
 
 // sureness says what is proven of better plans.
@@ -189,7 +189,7 @@ func (m *maker) whyPlan(p *Plan) (why []string) {
 			}
 		}
 	}
-	why = append(why, fmt.Sprintf("%s, %s from %s: %s %s", number(len(p.Depots), "depot"), number(m.weeks, "week"), day(m.in.Monday), number(visits, "visit"), m.comeTo(&p.Worth)),
+	why = append(why, fmt.Sprintf("%s, %s from %s: %s, %s", number(len(p.Depots), "depot"), number(m.weeks, "week"), day(m.in.Monday), number(visits, "visit"), m.comeTo(&p.Worth)),
 		m.sureness(&p.Worth))
 	if m.noMoney {
 		why = append(why, "nobody has said what a failed start costs: the plan avoids as many as it can, and counts no prices")

@@ -8,13 +8,13 @@ import (
 )
 
 func (m *maker) leftLocked(u *Unit) Left {
-	return Left{Unit: u.ID, Depot: u.Depot, Reason: LeftLocked, ChanceStays: newCourse(u.ChanceByWeek).season(), Why: "locked: to be left as it is"}
+	return Left{Unit: u.ID, Depot: u.Depot, Reason: LeftLocked, ChanceStays: readable(newCourse(u.ChanceByWeek).season()), Why: "locked: to be left as it is"}
 }
 
 // notWorth says why no work is planned for a unit even if there were room for all.
 func (m *maker) notWorth(j *job) Left {
 	u := j.unit
-	l := Left{Unit: u.ID, Depot: u.Depot, Reason: NotWorth, ChanceStays: j.course.season()}
+	l := Left{Unit: u.ID, Depot: u.Depot, Reason: NotWorth, ChanceStays: readable(j.course.season())}
 	switch {
 	case len(u.ChanceByWeek) == 0:
 		l.Reason, l.Why = NotKnown, "no chance of a failed start is known: read it first"
@@ -57,7 +57,7 @@ func (j *job) leastLoss() (best *set, week int) {
 func (m *maker) noRoom(j *job, y *yard, reason Reason) Left {
 	s, w := j.leastLoss()
 	gain := s.gains[w]
-	l := Left{Unit: j.unit.ID, Depot: j.unit.Depot, Reason: reason, WouldSave: m.tell(gain), ChanceStays: j.course.season()}
+	l := Left{Unit: j.unit.ID, Depot: j.unit.Depot, Reason: reason, WouldSave: m.tell(gain), ChanceStays: readable(j.course.season())}
 	would := fmt.Sprintf("%s in the week of %s would save %s", doing(s.parts), day(m.monday(w)), money(gain))
 	if m.noMoney {
 		would = fmt.Sprintf("%s in the week of %s would avoid %s", doing(s.parts), day(m.monday(w)), m.effect(j, s, w))

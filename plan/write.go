@@ -2,6 +2,7 @@ package plan
 
 import (
 	"cmp"
+	"math"
 	"slices"
 
 	"rimeyard/internal/fleet"
@@ -20,8 +21,11 @@ func (a *appraiser) starts(worth int64) fleet.Opt[float64] {
 	if !a.noMoney {
 		return fleet.Opt[float64]{}
 	}
-	return fleet.Known(float64(worth) / perCoin / startIsWorth)
+	return fleet.Known(readable(float64(worth) / perCoin / startIsWorth))
 }
+
+// readable keeps six decimals, so that the last bit of a sum never shows.
+func readable(x float64) float64 { return math.Round(x*1e6) / 1e6 }
 
 // sums are what visits come to, locked ones included.
 type sums struct {
@@ -37,7 +41,7 @@ func (s *sums) add(o sums) {
 // worth of visits, and of the locked among them, with what is proven of the others.
 func (m *maker) worth(s sums, free, bound int64) Worth {
 	w := Worth{
-		Saved: m.tell(s.saved), Avoided: m.tell(s.avoided), Spent: s.spent, SavedStarts: s.starts,
+		Saved: m.tell(s.saved), Avoided: m.tell(s.avoided), Spent: s.spent, SavedStarts: readable(s.starts),
 		Bound: m.tell(s.saved - free + bound), BoundStarts: m.starts(s.saved - free + bound), Exact: free == bound,
 	}
 	if !m.noMoney {
@@ -138,7 +142,7 @@ var kinds = map[fleet.Part]Kind{
 func (m *maker) visit(j *job, d *Depot, s *set, w int, locked bool) (Visit, sums) {
 	one := sums{avoided: count(m.avoids(j.course, j.loss, s, w)), saved: s.gains[w], spent: s.spent, starts: m.avoids(j.course, 1, s, w)}
 	v := Visit{
-		Unit: j.unit.ID, Minutes: s.minutes, Saves: m.tell(one.saved), Avoids: m.tell(one.avoided), ChanceFalls: one.starts, Locked: locked,
+		Unit: j.unit.ID, Minutes: s.minutes, Saves: m.tell(one.saved), Avoids: m.tell(one.avoided), ChanceFalls: readable(one.starts), Locked: locked,
 	}
 	if !m.noMoney {
 		v.Costs = fleet.Known(v.Avoids.Or(0) - v.Saves.Or(0))
@@ -232,7 +236,7 @@ func (m *maker) retests(i int) []Retest {
 		return cmp.Or(cmp.Compare(a.week, b.week), cmp.Compare(a.unit.ID, b.unit.ID))
 	})
 	for _, t := range m.tests[i] {
-		r := Retest{Unit: t.unit.ID, Depot: t.unit.Depot, Monday: m.monday(t.week), ActIf: t.actIf, Locked: t.locked, Why: m.whyRetest(&t)}
+		r := Retest{Unit: t.unit.ID, Depot: t.unit.Depot, Monday: m.monday(t.week), ActIf: readable(t.actIf), Locked: t.locked, Why: m.whyRetest(&t)}
 		if !t.locked && !m.noMoney {
 			r.Worth = fleet.Known(fleet.RoundMoney(t.worth))
 		}
