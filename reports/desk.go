@@ -61,62 +61,89 @@ type audience struct {
 	readers []reader
 }
 
+// writing is one schedule's letters on their way to being written.
+type writing struct {
+	Desk
+	kind     Kind
+	schedule fleet.Schedule
+	zone     *time.Location
+	now      time.Time
+	key      string                        // begins those of the letters
+	leaving  map[string]fleet.Subscription // by address
+}
+
 func (d Desk) write(ctx context.Context, s fleet.Schedule, key string, now time.Time) (fleet.Run, error) {
-	kind, err := d.Kinds.Named(s.Report)
-	if err != nil {
+	w := writing{Desk: d, schedule: s, now: now, key: key}
+	var err error
+	if w.kind, err = d.Kinds.Named(s.Report); err != nil {
 		return fleet.Run{}, err
 	}
-	zone, err := time.LoadLocation(s.Timezone)
-	if err != nil {
+	if w.zone, err = time.LoadLocation(s.Timezone); err != nil {
 		return fleet.Run{}, fmt.Errorf("time zone %q: want a name like Europe/Berlin", s.Timezone)
 	}
 	people, err := d.People.People(ctx)
 	if err != nil {
 		return fleet.Run{}, err
 	}
-	in, out := register{people, kind.Page, d.May}.readers(s.Recipients, s.Depot)
-	leaving, err := d.leaving(ctx, s, in)
-	if err != nil {
+	in, out := register{people, w.kind.Page, d.May}.readers(s.Recipients, s.Depot)
+	if w.leaving, err = d.leaving(ctx, s, in); err != nil {
 		return fleet.Run{}, err
 	}
-	in = slices.DeleteFunc(in, func(r reader) bool { return !leaving[r.key()].EndedAt.IsZero() })
-	run := fleet.Run{Said: maps.Clone(s.Said)}
-	if run.Said == nil {
-		run.Said = map[string]fleet.Said{}
-	}
-	silent := 0
-	audiences := audiencesOf(in, kind.Apart)
+	in = slices.DeleteFunc(in, func(r reader) bool { return !w.leaving[r.key()].EndedAt.IsZero() })
+	run := fleet.Run{Said: map[string]fleet.Said{}}
+	maps.Copy(run.Said, s.Said)
+	silent, audiences := 0, audiencesOf(in, w.kind.Apart)
 	for _, a := range audiences {
-		place := scope(a.depots)
-		asked := Asked{a.depots, now, zone, fleet.DateOf(now, zone), s.Said[place], s.Attach}
-		content, err := kind.Make(ctx, asked)
-		if errors.Is(err, ErrNothingToTell) {
-			if silent++; silent == len(audiences) {
-				return fleet.Run{}, err // for nobody is there anything: it stays due
-			}
+		letters, mark, err := w.to(ctx, a)
+		switch {
+		case errors.Is(err, ErrNothingToTell) && silent+1 < len(audiences):
+			silent++
 			out = append(out, leftOut{addresses(a.readers), err.Error()})
-			continue
-		}
-		if err != nil {
+		case err != nil: // also where there is nothing for anybody: it stays due
 			return fleet.Run{}, err
+		case len(letters) > 0:
+			run.Letters = append(run.Letters, letters...)
+			run.Said[scope(a.depots)] = fleet.Said{Mark: mark, At: now.UTC()}
 		}
-		if asked.Last.Mark != "" && !content.Changed {
-			if content, err = content.quiet(s.WhenQuiet); err != nil {
-				return fleet.Run{}, err
-			}
-		}
-		if content.empty() {
-			continue
-		}
-		letters, err := d.letters(content, kind, a, leaving, key, now)
-		if err != nil {
-			return fleet.Run{}, err
-		}
-		run.Letters = append(run.Letters, letters...)
-		run.Said[place] = fleet.Said{Mark: content.Mark, At: now.UTC()}
 	}
 	run.Note = noted(out)
 	return run, nil
+}
+
+// to writes the letters to one audience; none where nothing changed and nothing is wanted then.
+func (w writing) to(ctx context.Context, a audience) (letters []fleet.Letter, mark string, err error) {
+	asked := Asked{a.depots, w.now, w.zone, fleet.DateOf(w.now, w.zone), w.schedule.Said[scope(a.depots)], w.schedule.Attach}
+	content, err := w.kind.Make(ctx, asked)
+	if err != nil {
+		return nil, "", err
+	}
+	if asked.Last.Mark != "" && !content.Changed {
+		if content, err = content.quiet(w.schedule.WhenQuiet); err != nil || content.empty() {
+			return nil, "", err
+		}
+	}
+	for _, r := range a.readers {
+		l, err := content.Letter(w.envelope(a, r))
+		if err != nil {
+			return nil, "", err
+		}
+		letters = append(letters, l)
+	}
+	return letters, content.Mark, nil
+}
+
+func (w writing) envelope(a audience, r reader) Envelope {
+	e := Envelope{From: w.From, To: r.to.String(), DedupeKey: w.key + "/" + r.key(), At: w.now}
+	if w.kind.Apart && len(r.depots) > 1 {
+		e.DedupeKey += "/" + scope(a.depots)
+	}
+	if w.Site != nil {
+		e.Page = w.Site.JoinPath(w.kind.Page).String()
+		if token := w.leaving[r.key()].Token; token != "" {
+			e.Leave = w.Site.JoinPath(UnsubscribePath, token).String()
+		}
+	}
+	return e
 }
 
 // leaving are the subscriptions of readers by address; none for a report asked for now.
@@ -168,28 +195,6 @@ func scope(depots []fleet.DepotID) string {
 		out[i] = string(d)
 	}
 	return strings.Join(out, "\n")
-}
-
-func (d Desk) letters(c Content, kind Kind, a audience, leaving map[string]fleet.Subscription, key string, now time.Time) ([]fleet.Letter, error) {
-	var letters []fleet.Letter
-	for _, r := range a.readers {
-		e := Envelope{From: d.From, To: r.to.String(), DedupeKey: key + "/" + r.key(), At: now}
-		if kind.Apart && len(r.depots) > 1 {
-			e.DedupeKey += "/" + scope(a.depots)
-		}
-		if d.Site != nil {
-			e.Page = d.Site.JoinPath(kind.Page).String()
-			if token := leaving[r.key()].Token; token != "" {
-				e.Leave = d.Site.JoinPath(UnsubscribePath, token).String()
-			}
-		}
-		l, err := c.Letter(e)
-		if err != nil {
-			return nil, err
-		}
-		letters = append(letters, l)
-	}
-	return letters, nil
 }
 
 func addresses(readers []reader) string {

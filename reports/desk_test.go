@@ -2,6 +2,7 @@ package reports
 
 import (
 	"context"
+	"fmt"
 	"net/url"
 	"regexp"
 	"slices"
@@ -65,8 +66,18 @@ func told(t *testing.T, l fleet.Letter) string {
 	_, parts := mimeParts(t, l.Message)
 	said := l.Subject
 	for _, p := range parts {
-		if strings.HasPrefix(p.kind, "text/") {
+		switch {
+		case strings.HasPrefix(p.kind, "text/"):
 			said += "\n" + p.body
+		case p.kind == "application/pdf":
+			said += "\n" + printedWords(t, []byte(p.body))
+		case strings.Contains(p.kind, "spreadsheetml"):
+			book := opened(t, []byte(p.body))
+			for _, sheet := range book.GetSheetList() {
+				rows, err := book.GetRows(sheet)
+				require.NoError(t, err)
+				said += "\n" + sheet + fmt.Sprint(rows)
+			}
 		}
 	}
 	return said
@@ -76,11 +87,15 @@ func told(t *testing.T, l fleet.Letter) string {
 func TestLettersTellNothingOfOtherDepots(t *testing.T) {
 	o := &office{people: somePeople()}
 	d := newDesk(t, o, WinterListKind(gatherSome, 0))
-	run, err := d.due(t.Context(), mondayOf(WinterListName, "", "person:mara", "person:jo", "ext@example.net", "person:heir"), deskNow, deskNow)
+	s := mondayOf(WinterListName, "", "person:mara", "person:jo", "ext@example.net", "person:heir")
+	s.Attach = everyForm()
+	run, err := d.due(t.Context(), s, deskNow, deskNow)
 	require.NoError(t, err)
 	ofSUD := regexp.MustCompile(`P-11[45]|V-900|SUD|Südhafen`)
 	whole, own := told(t, letterTo(t, run, "mara@example.org")), told(t, letterTo(t, run, "jo@example.org"))
 	require.Regexp(t, ofSUD, whole)
+	require.Contains(t, whole, "-7.7 °C", "the workbook has the design night of Südhafen")
+	require.NotRegexp(t, `[-−]7\.7`, own)
 	require.NotRegexp(t, ofSUD, own)
 	require.Contains(t, own, "Winter list, Nørdlund yard (NOR)")
 	require.Contains(t, own, "NOR: 1 unit down, 1 to swap before the frost")

@@ -117,6 +117,14 @@ func WinterListKind(gather Gather, top int) Kind {
 	}
 }
 
+// among leaves what is known of the depots asked for (nil: of all).
+func among(known []fleet.Depot, asked []fleet.DepotID) []fleet.Depot {
+	if asked == nil {
+		return known
+	}
+	return slices.DeleteFunc(slices.Clone(known), func(one fleet.Depot) bool { return !slices.Contains(asked, one.ID) })
+}
+
 // GatherAudit brings together what an audit says.
 type GatherAudit func(context.Context, Asked) (AuditData, error)
 
@@ -128,6 +136,7 @@ func AuditKind(gather GatherAudit) Kind {
 			data, err := gather(ctx, a)
 			var audit AuditReport
 			if err == nil {
+				data.Depots = among(data.Depots, a.Depots)
 				audit, err = ComposeAudit(data)
 			}
 			if errors.Is(err, ErrNoAudit) {

@@ -3,6 +3,7 @@ package reports
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -32,14 +33,18 @@ func (d WinterListData) within(depots []fleet.DepotID) WinterListData {
 	if depots == nil {
 		return d
 	}
-	others := func(f fleet.Forecast) bool { return !slices.Contains(depots, f.Depot) }
+	elsewhere := func(depot fleet.DepotID) bool { return !slices.Contains(depots, depot) }
+	others := func(f fleet.Forecast) bool { return elsewhere(f.Depot) }
 	d.List.Units = slices.DeleteFunc(slices.Clone(d.List.Units), others)
 	if d.Previous != nil {
 		before := *d.Previous
 		before.Units = slices.DeleteFunc(slices.Clone(before.Units), others)
 		d.Previous = &before
 	}
-	d.Depots = slices.DeleteFunc(slices.Clone(d.Depots), func(one fleet.Depot) bool { return !slices.Contains(depots, one.ID) })
+	d.Depots = among(d.Depots, depots)
+	d.PastMinimaC, d.TonightC = maps.Clone(d.PastMinimaC), maps.Clone(d.TonightC)
+	maps.DeleteFunc(d.PastMinimaC, func(depot fleet.DepotID, _ []float64) bool { return elsewhere(depot) })
+	maps.DeleteFunc(d.TonightC, func(depot fleet.DepotID, _ float64) bool { return elsewhere(depot) })
 	d.Depot, d.Some = Asked{Depots: depots}.Only(), nil
 	if d.Depot == "" {
 		d.Some = depots
