@@ -1,5 +1,5 @@
 # Each target is what its comment says; what a target needs from the machine, it installs or starts itself.
-.PHONY: help build demo demo-stop test race lint bench bench-baselines bench-fits pictures clean
+.PHONY: help build demo demo-stop test race lint bench bench-baselines bench-fits screens clean
 .DEFAULT_GOAL := help
 PROVING := $(or $(TMPDIR),/tmp)/rimeyard-proving-$(shell id -u)
 
@@ -19,12 +19,18 @@ demo-stop: build ## end the demo's server
 test: ## every test on a real database and browser; what CI runs, no more and no less
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
+	@deploy/ensure-axe >/dev/null
+	@deploy/ensure-poppler
+	@deploy/ensure-libreoffice
 	go vet ./...
 	@status=0; go test -timeout 14m ./... || status=$$?; go run ./internal/pgtest/stop && exit $$status
 
 race: ## every test under the race detector; slow
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
+	@deploy/ensure-axe >/dev/null
+	@deploy/ensure-poppler
+	@deploy/ensure-libreoffice
 	@status=0; go test -race -timeout 60m ./... || status=$$?; go run ./internal/pgtest/stop && exit $$status
 
 lint: bin/golangci-lint ## the pinned linters, formatting included
@@ -47,12 +53,12 @@ bench-fits: ## what units differ by, and lines of cranking volts, beside the sam
 	@deploy/ensure-r lme4
 	go test -tags lme4 -run '^$$' -bench AgainstR -benchtime 1x -count 3 ./trend
 
-pictures: build ## the README's pictures, taken from the running demo
+screens: build ## the pictures of README and docs, taken from the running demo
 	@deploy/ensure-postgres
 	@deploy/ensure-chromium
-	cd tools && go build -o ../bin/ ./pictures
+	cd tools && go build -o ../bin/ ./screens
 	@mkdir -p docs/pictures
-	bin/pictures ./rimeyard docs/pictures
+	bin/screens ./rimeyard docs/pictures
 
 clean: ## remove what was built, and the test server with its data
 	@go run ./internal/pgtest/stop

@@ -106,13 +106,16 @@ var checks = [...]check{
 	},
 }
 
+// CheckOpens opens the sentence of the cheapest check, which ends the evidence of a unit with something to settle.
+const CheckOpens = "Cheapest check: "
+
 // sentence is the check as it ends the evidence.
 func (c *check) sentence(systemVolts int) string {
 	do := c.do
 	if systemVolts == 24 && c.do24 != "" {
 		do = c.do24
 	}
-	return fmt.Sprintf("Cheapest check: %s, about %.0f minutes; %s", do, c.minutes, c.caution)
+	return fmt.Sprintf(CheckOpens+"%s, about %.0f minutes; %s", do, c.minutes, c.caution)
 }
 
 // sureFrom is the share from which on a part is as good as named: the check is then the one that would confirm it before money is spent.

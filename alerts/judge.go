@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/trend"
@@ -62,20 +63,37 @@ func NewJudge(l Learned, in Input) *Judge {
 
 // Judgement is all that is said of one unit.
 type Judgement struct {
+	AsOf     fleet.Date
 	Forecast fleet.Forecast // without a rank
 	Outlook  fleet.Outlook
 	Months   []Month
+	Weeks    []WeekAhead
+	Strength Strength
+	Change   Change
 }
 
-// Unit judges a unit from its whole history; nothing dated on the judge's AsOf or later is looked at.
-func (j *Judge) Unit(h fleet.History) (Judgement, error) {
+// Strength is the battery's conductance as a share of a new one's, as tests and cranks together show it, with its 80 % interval.
+type Strength struct{ Now, P10, P90 float64 }
+
+// Unit judges a unit from its whole history; nothing dated on the judge's AsOf or later is looked at. Change tells what readings since a
+// day have changed.
+func (j *Judge) Unit(h fleet.History, since fleet.Date) (Judgement, error) {
 	one, state, err := j.state(h)
 	if err != nil {
 		return Judgement{}, err
 	}
 	w := j.f.winters[one.depot.ID]
-	forecast := j.f.forecast(one, state)
-	return Judgement{forecast, j.f.outlook(one, state, forecast), j.f.months(state, w)}, nil
+	out := Judgement{AsOf: j.f.asOf, Forecast: j.f.forecast(one, state), Months: j.f.months(state, w), Weeks: j.f.weeksAhead(state, w), Strength: strengthOf(state)}
+	out.Outlook = j.f.outlook(one, state, out.Forecast)
+	out.Change, err = j.since(h, since, one.depot)
+	return out, err
+}
+
+// strengthOf turns wear, the logarithm of resistance over a new battery's, into conductance.
+func strengthOf(s trend.State) Strength {
+	const z80 = 1.2815515655446004
+	at := func(z float64) float64 { return round(math.Exp(-s.Wear-z*s.WearSD), 3) }
+	return Strength{Now: at(0), P10: at(z80), P90: at(-z80)}
 }
 
 func (j *Judge) state(h fleet.History) (*file, trend.State, error) {

@@ -22,8 +22,9 @@ func TestOneUnitIsJudgedAsInTheList(t *testing.T) {
 	learned, err := alerts.ReadLearned(kept)
 	require.NoError(t, err)
 	judge := alerts.NewJudge(learned, w.input())
+	fresh := 0
 	for i, h := range w.histories {
-		got, err := judge.Unit(h)
+		got, err := judge.Unit(h, w.asOf-7)
 		require.NoError(t, err)
 		at := slices.IndexFunc(issued.List.Units, func(f fleet.Forecast) bool { return f.Unit == h.Unit.ID })
 		want := issued.List.Units[at]
@@ -31,11 +32,40 @@ func TestOneUnitIsJudgedAsInTheList(t *testing.T) {
 		require.Equal(t, want, got.Forecast, h.Unit.ID)
 		require.Equal(t, issued.Outlooks[i], got.Outlook, h.Unit.ID)
 		require.Equal(t, w.asOf, got.Months[0].From)
+		require.Len(t, got.Weeks, len(got.Outlook.ChanceByWeek))
+		for _, week := range got.Weeks {
+			require.True(t, week.ColdestC.Or(9) <= week.MiddleC.Or(-99) && week.MiddleC.Or(9) <= week.MildestC.Or(-99), "%v", week)
+			require.True(t, week.ColdLimitP10C <= week.ColdLimitC && week.ColdLimitC <= week.ColdLimitP90C)
+		}
+		require.True(t, got.Strength.P10 < got.Strength.Now && got.Strength.Now < got.Strength.P90, "%v", got.Strength)
+		fresh += got.Change.Tests + got.Change.Cranks
 	}
-	_, err = judge.Unit(fleet.History{Unit: fleet.Unit{ID: "X", Depot: "nowhere"}})
+	require.Positive(t, fresh, "readings of the last week")
+	_, err = judge.Unit(fleet.History{Unit: fleet.Unit{ID: "X", Depot: "nowhere"}}, w.asOf)
 	require.ErrorContains(t, err, `its depot "nowhere" is not among those given`)
 	_, err = alerts.ReadLearned([]byte("{"))
 	require.ErrorContains(t, err, "read what was learned from the fleet")
+}
+
+// Of what changed, the part that readings made is what judging without them takes away; without new readings it is nothing.
+func TestChangeIsWhatReadingsMade(t *testing.T) {
+	w := newWorld(7, 20, 2)
+	issued, err := alerts.Issue(t.Context(), w.input())
+	require.NoError(t, err)
+	judge := alerts.NewJudge(issued.Learned, w.input())
+	moved := 0
+	for _, h := range w.histories {
+		none, err := judge.Unit(h, w.asOf)
+		require.NoError(t, err)
+		require.Zero(t, none.Change.Tests+none.Change.Cranks+none.Change.Breakdowns)
+		require.Equal(t, none.Forecast, none.Change.Without)
+		month, err := judge.Unit(h, w.asOf-30)
+		require.NoError(t, err)
+		if month.Change.Without.NoStartProbability != month.Forecast.NoStartProbability {
+			moved++
+		}
+	}
+	require.Positive(t, moved)
 }
 
 func TestOutlookAgreesWithItsForecast(t *testing.T) {

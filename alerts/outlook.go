@@ -18,12 +18,10 @@ func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Out
 	w := f.winters[one.depot.ID]
 	ahead := s.Outlook()
 	season, byDay := f.chance(ahead, w)
-	o := fleet.Outlook{
-		Unit: one.unit.ID, ChanceByWeek: f.byWeek(byDay, w), Night: ahead.Night(), SwapCosts: map[fleet.Part]fleet.Money{},
-		AgeYears: one.now.ageYears, Fitted: one.now.parts,
-	}
+	o := f.tonight(one, s)
+	o.ChanceByWeek, o.AgeYears, o.Fitted = f.byWeek(byDay, w), one.now.ageYears, one.now.parts
 	for i, z := range percentiles {
-		o.ChanceIf[i] = sayable(season)
+		o.ChanceIf[i] = out.NoStartProbability.Or(sayable(season))
 		if season >= tellable {
 			p, _ := f.chance(ahead.IfLimitAt(z), w)
 			o.ChanceIf[i] = sayable(p)
@@ -32,11 +30,6 @@ func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Out
 	const weeksPerMonth = 365.25 / 12 / 7
 	limitC, _, _ := s.LimitIn(weeksPerMonth)
 	o.DriftCPerMonth = fleet.Known(round(limitC-s.ColdLimitC, 2))
-	if one.track.RestRead() {
-		soc := trend.StateOfCharge(one.track.Chemistry, s.RestV)
-		o.RestV, o.SocPct = fleet.Known(round(s.RestV, 2)), fleet.Known(round(100*soc, 0))
-		o.FreezesAtC = fleet.Known(round(trend.FreezingPointC(soc), 1))
-	}
 	if cost, known := f.prices.failure(one); known {
 		o.NoStartCost = fleet.Known(cost)
 	}
@@ -47,6 +40,20 @@ func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Out
 	}
 	if one.track.LastDay != 0 {
 		o.LastReadOn = fleet.Known(one.track.LastDay)
+	}
+	return o
+}
+
+// tonight is the part of an outlook that one night is judged by.
+func (f *judged) tonight(one *file, s trend.State) fleet.Outlook {
+	o := fleet.Outlook{Unit: one.unit.ID, Night: s.Outlook().Night(), Relief: map[fleet.Remedy]float64{}, SwapCosts: map[fleet.Part]fleet.Money{}}
+	for remedy, byC := range s.Relief() {
+		o.Relief[remedy] = round(byC, 1)
+	}
+	if one.track.RestRead() {
+		soc := trend.StateOfCharge(one.track.Chemistry, s.RestV)
+		o.RestV, o.SocPct = fleet.Known(round(s.RestV, 2)), fleet.Known(round(100*soc, 0))
+		o.FreezesAtC = fleet.Known(round(trend.FreezingPointC(soc), 1))
 	}
 	return o
 }

@@ -50,7 +50,7 @@ func TestBatchIsJudgedAsFilesAre(t *testing.T) {
 func TestBatchOfOneDepotTakesNoRowsOfAnother(t *testing.T) {
 	db := newFleet(t)
 	opt := options()
-	opt.Depot = "NOR"
+	opt.Depots = []fleet.DepotID{"NOR"}
 	res := importBatch(t, db, `{
 		"battery_tests": [
 			{"tested_at": "2025-02-01T07:00:00Z", "unit": "H-001", "rest_v": 12.4},

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -37,6 +38,20 @@ func restSpan(volts int) span {
 	return span{1, 16, "V, what 12 V can show at rest", hintVolts}
 }
 
+// What belongs into columns of days and instants.
+const (
+	wantDate = "a day like 2025-10-01"
+	wantTime = "a time like 2025-10-01T06:40:00+02:00; without the offset it is read on the depot's clock"
+)
+
+// wanted is what belongs into a column, for people.
+func (c *column[R]) wanted() string {
+	if c.number == nil {
+		return c.want
+	}
+	return fmt.Sprintf("a number, %s to %s %s", plain(c.span.low), plain(c.span.high), c.span.unit)
+}
+
 func text[R any](name string, n need, at func(*R) *string) column[R] {
 	return column[R]{name: name, need: n, set: func(_ *judge, s []byte, r *R) error {
 		*at(r) = string(bytes.ReplaceAll(s, []byte("\r\n"), []byte{'\n'}))
@@ -61,7 +76,8 @@ func number[R any](name string, n need, s span, at func(*R) *fleet.Opt[float64])
 }
 
 func whole[R any](name string, n need, low, high int, set func(*R, int)) column[R] {
-	return column[R]{name: name, need: n, set: func(_ *judge, s []byte, r *R) error {
+	want := fmt.Sprintf("a whole number, %d to %d", low, high)
+	return column[R]{name: name, need: n, want: want, set: func(_ *judge, s []byte, r *R) error {
 		v, err := parseWhole(s)
 		if err != nil {
 			return err
@@ -79,7 +95,7 @@ func optWhole[R any](name string, low, high int, at func(*R) *fleet.Opt[int]) co
 }
 
 func amount[R any](name string, at func(*R) *fleet.Opt[fleet.Money]) column[R] {
-	return column[R]{name: name, set: func(j *judge, s []byte, r *R) error {
+	return column[R]{name: name, want: "an amount like 312.00", set: func(j *judge, s []byte, r *R) error {
 		m, err := parseMoney(s, j.comma)
 		*at(r) = fleet.Known(m)
 		return err
@@ -87,7 +103,7 @@ func amount[R any](name string, at func(*R) *fleet.Opt[fleet.Money]) column[R] {
 }
 
 func date[R any](name string, at func(*R) *fleet.Opt[fleet.Date]) column[R] {
-	return column[R]{name: name, set: func(_ *judge, s []byte, r *R) error {
+	return column[R]{name: name, want: wantDate, set: func(_ *judge, s []byte, r *R) error {
 		d, err := parseDate(s)
 		*at(r) = fleet.Known(d)
 		return err
@@ -101,8 +117,9 @@ func word[R any, W ~string](name string, n need, at func(*R) *W, words ...W) col
 		list[i] = string(w)
 	}
 	last := len(list) - 1
-	err := errors.New("want one of " + strings.Join(list[:last], ", ") + " or " + list[last])
-	return column[R]{name: name, need: n, set: func(_ *judge, s []byte, r *R) error {
+	want := "one of " + strings.Join(list[:last], ", ") + " or " + list[last]
+	err := errors.New("want " + want)
+	return column[R]{name: name, need: n, want: want, words: list, set: func(_ *judge, s []byte, r *R) error {
 		for _, w := range words {
 			if string(s) == string(w) {
 				*at(r) = w
@@ -123,7 +140,7 @@ func standard[R any](n need, at func(*R) *fleet.CCAStandard) column[R] {
 
 // knownUnitColumn takes a unit that is there.
 func knownUnitColumn[R any](at func(*R) *fleet.UnitID) column[R] {
-	return column[R]{name: "unit", need: required, set: func(j *judge, s []byte, r *R) error {
+	return column[R]{name: "unit", need: required, want: "the number of a unit that is known", set: func(j *judge, s []byte, r *R) error {
 		j.unit = j.known.units[string(s)]
 		if j.unit == nil {
 			return errors.New("no unit of this number is known: correct it, or bring the unit in a vehicles file first")
@@ -136,7 +153,7 @@ func knownUnitColumn[R any](at func(*R) *fleet.UnitID) column[R] {
 
 // knownDepotColumn takes a depot that is there.
 func knownDepotColumn[R any](at func(*R) *fleet.DepotID) column[R] {
-	return column[R]{name: "depot", need: required, set: func(j *judge, s []byte, r *R) error {
+	return column[R]{name: "depot", need: required, want: "the key of a depot that is known", set: func(j *judge, s []byte, r *R) error {
 		j.depot = j.known.depots[string(s)]
 		if j.depot == nil {
 			return errors.New("no depot of this name is known: correct it, or bring the depot in a depots file first")
@@ -146,17 +163,27 @@ func knownDepotColumn[R any](at func(*R) *fleet.DepotID) column[R] {
 	}}
 }
 
-// mayTake refuses rows of a depot other than the one that the sender may write to.
+// mayTake refuses rows of a depot other than those that the sender may write to.
 func (j *judge) mayTake() error {
-	if j.only != "" && j.depot.ID != j.only {
-		return fmt.Errorf("this belongs to another depot; the sender may bring rows of depot %s only", j.only)
+	if j.only == nil || slices.Contains(j.only, j.depot.ID) {
+		return nil
 	}
-	return nil
+	names := make([]string, len(j.only))
+	for i, d := range j.only {
+		names[i] = string(d)
+	}
+	switch len(names) {
+	case 0:
+		return errors.New("this belongs to a depot; the sender may bring rows of none")
+	case 1:
+		return fmt.Errorf("this belongs to another depot; the sender may bring rows of depot %s only", names[0])
+	}
+	return fmt.Errorf("this belongs to another depot; the sender may bring rows of depots %s only", strings.Join(names, ", "))
 }
 
 // instant is the row's time, which stands in the named column; its clock time is resolved once the unit's depot is known.
 func instant[R any](name string) column[R] {
-	return column[R]{name: name, need: required, set: func(j *judge, s []byte, _ *R) (err error) {
+	return column[R]{name: name, need: required, want: wantTime, set: func(j *judge, s []byte, _ *R) (err error) {
 		j.wall, err = parseWall(s)
 		return err
 	}}

@@ -57,7 +57,7 @@ type Options struct {
 	Now      time.Time                     // readings more than a day ahead of it are kept apart
 	Amend    bool                          // depots, units, fittings and temperatures that changed take the place of those that stand
 	DryRun   bool                          // tell what would be done, and leave everything as it was
-	Depot    fleet.DepotID                 // if not empty, rows of any other depot are kept apart
+	Depots   []fleet.DepotID               // if not nil, rows of any other depot are kept apart
 	Progress func(file string, rows int64) // if not nil, is told now and then how far a file is read
 }
 
@@ -84,7 +84,7 @@ func importAll[L Load](ctx context.Context, st Store[L], inputs []*input, opt Op
 			err = errors.Join(err, res.Close())
 		}
 	}()
-	run := &run{load: load, opt: opt, res: res, judge: judge{now: opt.Now, only: opt.Depot}}
+	run := &run{load: load, opt: opt, res: res, judge: judge{now: opt.Now, only: opt.Depots}}
 	for _, in := range inputs {
 		if err := run.take(ctx, in); err != nil {
 			return nil, fmt.Errorf("import %s: %w", in.name, err)
@@ -220,7 +220,7 @@ func (r *run) fillStarted(ctx context.Context, in *input) (fleet.FileResult, err
 			return result, err
 		}
 	}
-	if len(rd.mended) > 0 && r.opt.Depot == "" { // who may bring rows of one depot only does not touch the list of all
+	if len(rd.mended) > 0 && r.opt.Depots == nil { // who may bring rows of some depots only does not touch the list of all
 		if err := r.load.Settle(ctx, slices.Collect(maps.Values(rd.mended))); err != nil {
 			return result, err
 		}
@@ -349,7 +349,9 @@ const mostFields = 1000
 
 // keptRow makes the row ready to be kept apart.
 func (rd *reader) keptRow(rec record, bad *flaw) fleet.KeptRow {
-	row := fleet.KeptRow{File: rd.in.name, Line: rec.line, Kind: rd.in.kind, Column: bad.column, Value: bad.value, Reason: bad.reason}
+	row := fleet.KeptRow{
+		File: rd.in.name, Line: rec.line, Kind: rd.in.kind, Column: bad.column, Value: bad.value, Reason: bad.reason, DecimalComma: rd.judge.comma,
+	}
 	whole := len(rec.fields) == len(rd.in.names)
 	for i, h := range rd.in.header {
 		if !rd.isKeptColumn(i) {
@@ -372,6 +374,8 @@ func (rd *reader) keptRow(rec record, bad *flaw) fleet.KeptRow {
 		row.Depot = u.Depot
 	} else if rd.judge.depot != nil {
 		row.Depot = rd.judge.depot.ID
+	} else if len(rd.judge.only) == 1 {
+		row.Depot = rd.judge.only[0] // who brought it may mend it
 	}
 	return row
 }

@@ -304,7 +304,7 @@ func TestRowsKeptApartCanBeMendedAndTaken(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, []string{filepath.Join(dir, "kept_battery_tests.csv")}, paths)
 		path = paths[0] // from the second time on: as they were written, unmended
-		waiting, err := db.RecentKeptApart(t.Context(), nil, 100)
+		waiting, err := db.KeptApart(t.Context(), fleet.KeptFilter{})
 		require.NoError(t, err)
 		require.Len(t, waiting, 3)
 	}
@@ -315,7 +315,7 @@ func TestRowsKeptApartCanBeMendedAndTaken(t *testing.T) {
 	mended := strings.NewReplacer("H-999", "H-002", "12400", "12.4", "H-001,1,2,", "H-001,1,,12.3,,,,,").Replace(string(content))
 	res := importPaths(t, db, write(t, "mended.csv", mended))
 	require.Equal(t, fleet.FileResult{File: "mended.csv", Kind: "battery_tests", Rows: 3, Taken: 3}, res.Files[0], "%v", kept(t, res))
-	waiting, err := db.RecentKeptApart(t.Context(), nil, 100)
+	waiting, err := db.KeptApart(t.Context(), fleet.KeptFilter{})
 	require.NoError(t, err)
 	require.Empty(t, waiting, "what was mended waits no longer")
 	require.Len(t, res.Notices, 1, "the columns that tell where a row came from are no surprise: %v", res.Notices)

@@ -20,7 +20,7 @@ func depotsTable() table[fleet.Depot] {
 		columns: []column[d]{
 			key("depot", func(r *d) *string { return (*string)(&r.ID) }),
 			text("name", required, func(r *d) *string { return &r.Name }),
-			{name: "timezone", need: required, set: func(_ *judge, s []byte, r *d) error {
+			{name: "timezone", need: required, want: "an IANA name like Europe/Oslo", set: func(_ *judge, s []byte, r *d) error {
 				r.Timezone = string(s)
 				if _, err := time.LoadLocation(r.Timezone); err != nil || r.Timezone == "Local" {
 					return fmt.Errorf("no time zone of this name is known: write its IANA name, like Europe/Oslo")
@@ -52,7 +52,7 @@ func vehiclesTable() table[fleet.Unit] {
 			text("class", required, func(r *u) *string { return &r.Class }),
 			word("fuel", required, func(r *u) *fleet.Fuel { return &r.Fuel }, fleet.Petrol, fleet.Diesel),
 			number("engine_litres", optional, plainly(0, 100, "litres"), func(r *u) *fleet.Opt[float64] { return &r.EngineLitres }),
-			{name: "system_volts", need: required, set: func(_ *judge, s []byte, r *u) error {
+			{name: "system_volts", need: required, want: "12 or 24", words: []string{"12", "24"}, set: func(_ *judge, s []byte, r *u) error {
 				v, err := parseWhole(s)
 				if err != nil || v != 12 && v != 24 {
 					return fmt.Errorf("want 12 or 24")
@@ -69,7 +69,13 @@ func vehiclesTable() table[fleet.Unit] {
 			number("starts_per_day", optional, plainly(0, 1000, "starts"), func(r *u) *fleet.Opt[float64] { return &r.StartsPerDay }),
 			optWhole("criticality", 1, 5, func(r *u) *fleet.Opt[int] { return &r.Criticality }),
 		},
-		check: func(_ *judge, r *u) *flaw {
+		check: func(j *judge, r *u) *flaw {
+			if there := j.known.units[string(r.ID)]; there != nil {
+				j.depot = there.depot
+				if err := j.mayTake(); err != nil {
+					return &flaw{column: "unit", reason: err.Error()}
+				}
+			}
 			if r.Parked == "" {
 				r.Parked = fleet.Outdoors
 			}
@@ -87,7 +93,7 @@ func batteriesTable() table[fleet.BatteryFitting] {
 			whole("position", required, 1, maxBatteries, func(r *f, v int) { r.Position = v }),
 			text("part", required, func(r *f) *string { return &r.Part }),
 			word("chemistry", required, func(r *f) *fleet.Chemistry { return &r.Chemistry }, fleet.Flooded, fleet.EFB, fleet.AGM, fleet.Gel),
-			{name: "rated_cca_a", need: required, set: func(j *judge, s []byte, r *f) (err error) {
+			{name: "rated_cca_a", need: required, want: "a number, 1 to 5000 A", set: func(j *judge, s []byte, r *f) (err error) {
 				if r.RatedCCAA, err = parseDecimal(s, j.comma); err != nil {
 					return err
 				}

@@ -132,7 +132,7 @@ func temperaturesTable() table[fleet.DayTemp] {
 	return table[d]{
 		columns: []column[d]{
 			knownDepotColumn(func(r *d) *fleet.DepotID { return &r.Depot }),
-			{name: "date", need: required, set: func(_ *judge, s []byte, r *d) (err error) {
+			{name: "date", need: required, want: wantDate, set: func(_ *judge, s []byte, r *d) (err error) {
 				r.Date, err = parseDate(s)
 				return err
 			}},

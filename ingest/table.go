@@ -26,6 +26,8 @@ type column[R any] struct {
 	set    func(j *judge, s []byte, r *R) error
 	number func(r *R) *fleet.Opt[float64] // instead of set: a decimal within the span
 	span   span
+	want   string   // what belongs into it, for people; empty: any text
+	words  []string // the only ones that it takes; nil: it takes others too
 }
 
 // A table is one kind of file. Columns stand in the order in which they are judged: what others lean on comes first.
@@ -38,8 +40,8 @@ type table[R fleet.Row] struct {
 type judge struct {
 	known *known
 	now   time.Time
-	only  fleet.DepotID // if not empty, rows of other depots are kept apart
-	comma bool          // decimal comma allowed
+	only  []fleet.DepotID // if not nil, rows of other depots are kept apart
+	comma bool            // decimal comma allowed
 
 	depot *knownDepot // of the row at hand
 	unit  *knownUnit  // of the row at hand
@@ -58,8 +60,10 @@ type parser interface {
 }
 
 type columnInfo struct {
-	name string
-	need need
+	name  string
+	need  need
+	want  string
+	words []string
 }
 
 // fahrenheit is the twin of a column in degrees Celsius; empty for any other column.
@@ -97,7 +101,7 @@ func (p *tableParser[R]) kind() fleet.Kind { return p.row.Kind() }
 func (p *tableParser[R]) columns() []columnInfo {
 	infos := make([]columnInfo, len(p.table.columns))
 	for i, c := range p.table.columns {
-		infos[i] = columnInfo{c.name, c.need}
+		infos[i] = columnInfo{c.name, c.need, c.wanted(), c.words}
 	}
 	return infos
 }

@@ -50,7 +50,9 @@ type AuditReport struct {
 	Season   AuditSeason   // the newest
 	Earlier  []AuditSeason // the letter says only what they came to
 	Pictures []Picture
+	Figures  string // says where all of them are to be had
 	seasons  []alerts.AuditResult
+	data     AuditData // what it was made of, for paper and workbook
 }
 
 // AuditSeason is one season's list held against what came.
@@ -105,7 +107,7 @@ func ComposeAudit(d AuditData) (AuditReport, error) {
 		return AuditReport{}, fmt.Errorf("audit of %s: %w", place.place(), ErrNoAudit)
 	}
 	newest := d.Seasons[0]
-	r := AuditReport{Place: place.place(), KnownTo: DayMonth(d.KnownTo, d.Today), Season: SeasonOfAudit(newest, d.Today), seasons: d.Seasons}
+	r := AuditReport{Place: place.place(), KnownTo: DayMonth(d.KnownTo, d.Today), Season: SeasonOfAudit(newest, d.Today), seasons: d.Seasons, data: d}
 	for _, s := range d.Seasons[1:] {
 		r.Earlier = append(r.Earlier, SeasonOfAudit(s, d.Today))
 	}
@@ -326,8 +328,12 @@ func (r AuditReport) Table() ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// Render draws the pictures and fills the templates.
-func (r AuditReport) Render() (Content, error) {
+// Render draws the pictures, fills the templates and attaches the table in the forms asked for.
+func (r AuditReport) Render(attach []fleet.Attachment) (Content, error) {
+	r.Figures = "All figures of all seasons are on the page of the audit."
+	if len(attach) > 0 {
+		r.Figures = "All figures of all seasons are in the attached table."
+	}
 	c, err := filled(AuditName, r.Subject, r, r.Pictures)
 	if err != nil {
 		return Content{}, err
@@ -336,5 +342,6 @@ func (r AuditReport) Render() (Content, error) {
 	if err != nil {
 		return Content{}, fmt.Errorf("audit, table: %w", err)
 	}
-	return c.with(AuditName+".csv", table), nil
+	c.Mark, c.Changed = markOf(table), true
+	return c.attached(AuditName, r, attach)
 }

@@ -75,7 +75,7 @@ func auditContent(t *testing.T, d AuditData) (AuditReport, Content) {
 	t.Helper()
 	r, err := ComposeAudit(d)
 	require.NoError(t, err)
-	c, err := r.Render()
+	c, err := r.Render([]fleet.Attachment{fleet.AttachCSV})
 	require.NoError(t, err)
 	return r, c
 }

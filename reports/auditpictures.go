@@ -35,6 +35,7 @@ const (
 )
 
 func (d dots) picture(p Picture) Picture {
+	p.Figures = d.figures(p.Title)
 	head, foot := 14+dotKeyHeight*len(d.keys), 30
 	p.Height = head + dotRowHeight*len(d.rows) + foot
 	p.x, p.y = chart.ContinuousRange{Min: 0, Max: 1}, chart.ContinuousRange{Min: 0, Max: 1}
@@ -70,6 +71,28 @@ func (d dots) picture(p Picture) Picture {
 		}
 	})}
 	return p
+}
+
+// figures are the same for a closer look, in per cent; the marks of a row lie a little apart.
+func (d dots) figures(title string) *Figures {
+	f := &Figures{Title: title, X: Scale{Unit: "%", Decimals: 1, Ends: []float64{0, 100}}}
+	for _, row := range d.rows {
+		f.Y.Rows = append(f.Y.Rows, row.name)
+	}
+	for k, key := range d.keys {
+		g := FigureGroup{Name: key, Kind: FigurePoints, Mark: []string{"disc", "ring", "diamond"}[k]}
+		for i, row := range d.rows {
+			at, known := row.marks[k].at.Get()
+			if !known {
+				continue
+			}
+			span := row.marks[k].span.Or(alerts.Span{Low: at, High: at})
+			g.add(100*at, float64(i)+float64(dotApart)/dotRowHeight*(float64(k)-float64(len(d.keys)-1)/2))
+			g.Low, g.High = append(g.Low, 100*span.Low), append(g.High, 100*span.High)
+		}
+		f.Series = append(f.Series, g)
+	}
+	return f
 }
 
 // twoLines breaks s between words where it is too long for one line; what is too long even so is shortened.

@@ -20,6 +20,7 @@ type CrankingData struct {
 	Unit    fleet.UnitID
 	Reading string // what the volts are: "lowest volts while cranking", "mean volts while cranking"
 	Cranks  []VoltsAt
+	When    []string // of each crank, in words; may be empty
 	Now     []VoltsAt
 	YearAgo []VoltsAt
 }
@@ -40,7 +41,7 @@ func Cranking(name string, d CrankingData, width int) (Picture, error) {
 	unit := oneLine(string(d.Unit))
 	p := Picture{
 		Name: name, Title: fmt.Sprintf("Unit %s: %s against temperature", unit, d.Reading),
-		Description: crankingWords(d), Width: width, Height: width*5/9 + 60, x: rangeOf(xt), y: rangeOf(yt),
+		Description: crankingWords(d), Figures: d.figures(), Width: width, Height: width*5/9 + 60, x: rangeOf(xt), y: rangeOf(yt),
 		box: chart.Box{Left: 54, Right: 78, Top: 30, Bottom: 46, IsSet: true},
 	}
 	frame := drawn(func(pn pen, box chart.Box, x, y chart.Range) {
@@ -75,6 +76,30 @@ func Cranking(name string, d CrankingData, width int) (Picture, error) {
 	}
 	p.series = append(p.series, drawn(func(pn pen, box chart.Box, _, y chart.Range) { pn.lineNames(d, box, y) }))
 	return p, nil
+}
+
+// figures are the same for a closer look.
+func (d CrankingData) figures() *Figures {
+	f := &Figures{
+		Title: d.Reading + " against air temperature",
+		X:     Scale{Name: "air temperature", Unit: "°C", Decimals: 1}, Y: Scale{Name: d.Reading, Unit: "V", Decimals: 2},
+	}
+	for _, g := range []struct {
+		FigureGroup
+		values []VoltsAt
+	}{
+		{FigureGroup{Name: "crank", Kind: FigurePoints, Mark: "disc", Says: d.When}, d.Cranks},
+		{FigureGroup{Name: "fit a year ago", Kind: FigureLine, Broken: true}, d.YearAgo},
+		{FigureGroup{Name: "fit now", Kind: FigureLine}, d.Now},
+	} {
+		for _, v := range g.values {
+			g.add(v.TemperatureC, v.V)
+		}
+		if len(g.values) > 0 {
+			f.Series = append(f.Series, g.FigureGroup)
+		}
+	}
+	return f
 }
 
 // lineNames writes beside each line's warm end what it is, moved apart where the lines meet.

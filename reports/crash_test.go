@@ -34,7 +34,13 @@ const (
 )
 
 func TestMain(m *testing.M) {
-	if point := os.Getenv(crashAt); point != "" {
+	switch point := os.Getenv(crashAt); point {
+	case "":
+	case crashAnywhere:
+		err := workUntilKilled(context.Background(), os.Getenv(crashDatabase), os.Getenv(crashMail), os.Getenv(crashClock))
+		fmt.Fprintln(os.Stderr, "stopped by itself:", err)
+		os.Exit(1)
+	default:
 		err := queueAndDeliver(context.Background(), os.Getenv(crashDatabase), os.Getenv(crashMail), point)
 		fmt.Fprintln(os.Stderr, "came through alive:", err)
 		os.Exit(1)
@@ -61,9 +67,9 @@ type fragileStore struct {
 	point string
 }
 
-func (f fragileStore) AdvanceSchedule(ctx context.Context, id int64, slot time.Time, letters []fleet.Letter) (bool, error) {
+func (f fragileStore) AdvanceSchedule(ctx context.Context, id int64, run fleet.Run) (bool, error) {
 	dieAt("before queueing", f.point)
-	ok, err := f.DB.AdvanceSchedule(ctx, id, slot, letters)
+	ok, err := f.DB.AdvanceSchedule(ctx, id, run)
 	dieAt("after queueing", f.point)
 	return ok, err
 }
@@ -112,16 +118,24 @@ func queueAndDeliver(ctx context.Context, database, mailURL, point string) error
 	db := fragileStore{store.New(pool), point}
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	now := func() time.Time { return crashNow }
-	s := Scheduler{Schedules: db, Gather: gatherSome, From: sender.From(), Now: now, Log: log}
+	s := Scheduler{Schedules: db, Desk: deskOf(db.DB, sender.From()), Now: now, Log: log}
 	_, err = s.QueueDue(ctx)
 	_, drained := Postman{Outbox: db, Sender: fragileSender{sender, point}, Now: now, Log: log}.Drain(ctx)
 	return errors.Join(err, drained)
 }
 
-func gatherSome(_ context.Context, depot fleet.DepotID, today fleet.Date) (WinterListData, error) {
+func gatherSome(_ context.Context, a Asked) (WinterListData, error) {
 	d := someData()
-	d.Depot, d.Today = depot, today
+	d.Today, d.Mark = a.Today, "1"
 	return d, nil
+}
+
+// deskOf writes winter lists for the people and subscriptions of a database. Everybody may see all kinds.
+func deskOf(db *store.DB, from string) Desk {
+	return Desk{
+		Kinds: Kinds{WinterListKind(gatherSome, 0)}, People: db, Subscriptions: db, From: from,
+		May: func(fleet.Role, string) bool { return true },
+	}
 }
 
 // newSchedule makes a database with a depot and a schedule that has a letter to each of two people due at crashSlot.
@@ -225,7 +239,7 @@ func TestUnheardAcceptanceBringsTheSameLetterAgain(t *testing.T) {
 	require.NoError(t, err)
 	clock := crashNow
 	now := func() time.Time { return clock }
-	s := Scheduler{Schedules: db, Gather: gatherSome, From: sender.From(), Now: now, Log: quietLog()}
+	s := Scheduler{Schedules: db, Desk: deskOf(db, sender.From()), Now: now, Log: quietLog()}
 	p := Postman{Outbox: db, Sender: sender, Now: now, Log: quietLog()}
 	queued, err := s.QueueDue(t.Context())
 	require.NoError(t, err)

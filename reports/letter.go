@@ -2,6 +2,7 @@ package reports
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -9,6 +10,7 @@ import (
 	"fmt"
 	htmltemplate "html/template"
 	netmail "net/mail"
+	"slices"
 	"strings"
 	texttemplate "text/template"
 	"time"
@@ -28,6 +30,10 @@ type Content struct {
 	Subject string
 	Text    string // says everything that the HTML part says
 	HTML    string
+	// Mark lets the next report find again what this one spoke of; Changed tells whether it has news since the last one.
+	Mark    string
+	Changed bool
+	Line    string // says in one line that there is none; empty: the subject does
 	images  []file // by content ID, as the HTML part names them
 	tables  []file
 }
@@ -44,7 +50,12 @@ type Envelope struct {
 	To        string // one recipient
 	DedupeKey string // queueing two letters of one key queues one; the Message-ID is derived from it
 	At        time.Time
+	Page      string // address of the page that shows the same; empty: none
+	Leave     string // address at which the recipient unsubscribes; empty: none
 }
+
+// UnsubscribePath is where pages take back a subscription, before its token.
+const UnsubscribePath = "unsubscribe"
 
 // ErrAddress marks an address that no letter can be sent to or from.
 var ErrAddress = errors.New("want one mail address like ada@example.org")
@@ -64,17 +75,46 @@ func CheckAddress(s string) (*netmail.Address, error) {
 	return a, nil
 }
 
-// Render draws the pictures and fills the templates.
-func (w WinterList) Render() (Content, error) {
-	c, err := filled(winterListBase, w.Subject, w, w.Pictures)
+// Render draws the pictures, fills the templates and attaches the list in the forms asked for.
+func (w WinterList) Render(attach []fleet.Attachment) (Content, error) {
+	shown := w
+	switch whole := []fleet.Attachment{fleet.AttachCSV, fleet.AttachXLSX}; {
+	case w.More == "":
+	case slices.ContainsFunc(attach, func(form fleet.Attachment) bool { return slices.Contains(whole, form) }):
+		shown.More += listElsewhere
+	default:
+		shown.More += "; the page of the winter list has them all."
+	}
+	c, err := filled(winterListBase, w.Subject, shown, w.Pictures)
 	if err != nil {
 		return Content{}, err
 	}
-	table, err := w.Table()
-	if err != nil {
-		return Content{}, fmt.Errorf("winter list, table: %w", err)
+	c.Mark, c.Changed = w.mark, w.Changed
+	return c.attached(WinterListName, w, attach)
+}
+
+// tables are the forms in which a report's figures can be attached.
+type tables interface {
+	Table() ([]byte, error) // CSV
+	Workbook() ([]byte, error)
+	PDF() ([]byte, error)
+}
+
+func (c Content) attached(name string, from tables, attach []fleet.Attachment) (Content, error) {
+	for _, form := range attach {
+		write, known := map[fleet.Attachment]func() ([]byte, error){
+			fleet.AttachCSV: from.Table, fleet.AttachXLSX: from.Workbook, fleet.AttachPDF: from.PDF,
+		}[form]
+		if !known {
+			return Content{}, fmt.Errorf("%s: there is no attachment of the form %q", name, form)
+		}
+		table, err := write()
+		if err != nil {
+			return Content{}, fmt.Errorf("%s, %s: %w", name, form, err)
+		}
+		c = c.with(name, form, table)
 	}
-	return c.with(WinterListName+".csv", table), nil
+	return c, nil
 }
 
 // filled fills both templates of a report with its view model and draws its pictures.
@@ -108,10 +148,40 @@ func filled(base, subject string, view any, pictures []Picture) (Content, error)
 	return c, nil
 }
 
+// attachedAs are the media types of attachments (RFC 4180, RFC 8118, and Office Open XML as registered with IANA).
+var attachedAs = map[fleet.Attachment]mail.ContentType{
+	fleet.AttachCSV:  "text/csv; charset=utf-8",
+	fleet.AttachXLSX: "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+	fleet.AttachPDF:  "application/pdf",
+}
+
 // with attaches a table.
-func (c Content) with(name string, table []byte) Content {
-	c.tables = append(c.tables, file{name: name, kind: "text/csv; charset=utf-8", bytes: table})
+func (c Content) with(name string, form fleet.Attachment, table []byte) Content {
+	c.tables = append(c.tables, file{name: name + "." + string(form), kind: attachedAs[form], bytes: table})
 	return c
+}
+
+// empty tells that there is nothing to send.
+func (c Content) empty() bool { return c.Text == "" }
+
+// quiet is what is sent instead of a report that has no news.
+func (c Content) quiet(how fleet.WhenQuiet) (Content, error) {
+	switch how {
+	case fleet.QuietNothing:
+		return Content{}, nil
+	case fleet.QuietLine:
+		line, err := filled("line", c.Subject, struct{ Subject, Line string }{c.Subject, cmp.Or(c.Line, c.Subject+".")}, nil)
+		line.Mark = c.Mark
+		return line, err
+	}
+	return c, nil
+}
+
+// markOf is a mark of what has no number of its own.
+func markOf(said []byte) string {
+	sum := sha256.Sum256(said)
+	const enough = 12 // bytes: 96 bits never meet by chance
+	return hex.EncodeToString(sum[:enough])
 }
 
 // Letter renders the whole message, so that what is queued is what is sent, on every try.
@@ -132,8 +202,13 @@ func (c Content) Letter(e Envelope) (fleet.Letter, error) {
 	m.SetMessageIDWithValue(id)
 	m.SetDateWithValue(e.At.UTC())
 	m.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: no holiday replies, please
-	m.SetBodyString(mail.TypeTextPlain, c.Text)        // RFC 2046 §5.1.4: the best form last
-	m.AddAlternativeString(mail.TypeTextHTML, c.HTML)
+	e.setLeaving(m)
+	text, html, err := c.withFoot(e)
+	if err != nil {
+		return fleet.Letter{}, fmt.Errorf("letter to %s: %w", to.Address, err)
+	}
+	m.SetBodyString(mail.TypeTextPlain, text) // RFC 2046 §5.1.4: the best form last
+	m.AddAlternativeString(mail.TypeTextHTML, html)
 	for _, f := range c.images {
 		err := m.EmbedReader(f.name, bytes.NewReader(f.bytes), mail.WithFileContentID("<"+f.contentID+">"), mail.WithFileContentType(f.kind))
 		if err != nil {
@@ -153,6 +228,35 @@ func (c Content) Letter(e Envelope) (fleet.Letter, error) {
 		DedupeKey: e.DedupeKey, MessageID: id, From: from.Address, To: to.Address, Subject: oneLine(c.Subject),
 		Message: b.Bytes(), QueuedAt: e.At.UTC(), DueAt: e.At.UTC(),
 	}, nil
+}
+
+// setLeaving offers to leave by one click in the mail program: RFC 8058, which wants https; by http it is RFC 2369's offer, which
+// opens the page.
+func (e Envelope) setLeaving(m *mail.Msg) {
+	if e.Leave == "" {
+		return
+	}
+	m.SetGenHeader(mail.HeaderListUnsubscribe, "<"+e.Leave+">")
+	if strings.HasPrefix(e.Leave, "https://") {
+		m.SetGenHeader(mail.HeaderListUnsubscribePost, "List-Unsubscribe=One-Click")
+	}
+}
+
+// withFoot ends both parts with the links that are the recipient's own.
+func (c Content) withFoot(e Envelope) (text, html string, err error) {
+	if e.Page == "" && e.Leave == "" {
+		return c.Text, c.HTML, nil
+	}
+	foot, err := filled("foot", c.Subject, e, nil)
+	if err != nil {
+		return "", "", err
+	}
+	const end = "</body>"
+	at := strings.LastIndex(c.HTML, end)
+	if at < 0 {
+		return "", "", errors.New("the HTML part has no end of its body")
+	}
+	return c.Text + "\n" + foot.Text, c.HTML[:at] + foot.HTML + c.HTML[at:], nil
 }
 
 // messageID is the same for every try at one letter, so that a receiver who got it twice can tell.

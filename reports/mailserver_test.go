@@ -36,6 +36,7 @@ type mailServer struct {
 	onRcpt   func(to string) error
 	onData   func(c *smtp.Conn) error // after the message was read and, where nil is returned, taken
 	logins   []string
+	open     int // sessions
 }
 
 const (
@@ -56,7 +57,12 @@ func newMailServer(t *testing.T, how mode) *mailServer {
 	t.Helper()
 	own, trust := certificate(t)
 	m := &mailServer{Trust: trust}
-	s := smtp.NewServer(smtp.BackendFunc(func(c *smtp.Conn) (smtp.Session, error) { return &mailSession{server: m, conn: c}, nil }))
+	s := smtp.NewServer(smtp.BackendFunc(func(c *smtp.Conn) (smtp.Session, error) {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		m.open++
+		return &mailSession{server: m, conn: c}, nil
+	}))
 	s.Domain, s.MaxMessageBytes, s.ErrorLog = "mail.example.org", 10<<20, log.New(io.Discard, "", 0)
 	if how != withoutTLS {
 		s.TLSConfig = own
@@ -100,6 +106,24 @@ func (m *mailServer) ids() []string {
 	return slices.Clone(m.accepted)
 }
 
+// quiet tells that no session is open, so that nothing more will be taken of what was sent so far.
+func (m *mailServer) quiet() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.open == 0
+}
+
+// arrivals are the messages taken, by Message-ID.
+func (m *mailServer) arrivals() map[string][]string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	byID := map[string][]string{}
+	for i, id := range m.accepted {
+		byID[id] = append(byID[id], string(m.bodies[i]))
+	}
+	return byID
+}
+
 type mailSession struct {
 	server *mailServer
 	conn   *smtp.Conn
@@ -120,8 +144,15 @@ func (s *mailSession) Auth(string) (sasl.Server, error) {
 }
 
 func (*mailSession) Reset()                               {}
-func (*mailSession) Logout() error                        { return nil }
 func (*mailSession) Mail(string, *smtp.MailOptions) error { return nil }
+
+func (s *mailSession) Logout() error {
+	s.server.mu.Lock()
+	defer s.server.mu.Unlock()
+	s.server.open--
+	return nil
+}
+
 func (s *mailSession) Rcpt(to string, _ *smtp.RcptOptions) error {
 	if s.server.onRcpt == nil {
 		return nil

@@ -95,10 +95,10 @@ func (p pen) width(s string, size float64) int {
 	return p.r.MeasureText(s).Width()
 }
 
-// fit shortens s until it is no wider than room pixels.
+// fit shortens s until it is no wider than room pixels, though the reader's typeface be an eighth wider than ours.
 func (p pen) fit(s string, size float64, room int) string {
 	s = oneLine(s)
-	for n := len([]rune(s)); n > 1 && p.width(s, size) > room; n-- {
+	for n := len([]rune(s)); n > 1 && p.width(s, size)*9/8 > room; n-- {
 		s = shortened(s, n-1)
 	}
 	return s

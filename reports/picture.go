@@ -29,6 +29,7 @@ type Picture struct {
 	Description string // says in words what the picture shows; the alternative text of the PNG
 	Width       int    // CSS pixels
 	Height      int
+	Figures     *Figures // what it was drawn from, for a closer look; nil: the picture says it all
 
 	series []chart.Series
 	x, y   chart.ContinuousRange

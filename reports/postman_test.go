@@ -142,52 +142,57 @@ func (c *calendar) Schedules(context.Context) ([]fleet.Schedule, error) {
 	return slices.Clone(c.list), nil
 }
 
-func (c *calendar) AdvanceSchedule(_ context.Context, id int64, slot time.Time, letters []fleet.Letter) (bool, error) {
+func (c *calendar) AdvanceSchedule(_ context.Context, id int64, run fleet.Run) (bool, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.list[id].LastSlot, c.list[id].LastError = slot, ""
-	c.letters = append(c.letters, letters...)
+	c.list[id-1].LastSlot, c.list[id-1].LastError, c.list[id-1].LastNote, c.list[id-1].Said = run.Slot, "", run.Note, run.Said
+	c.letters = append(c.letters, run.Letters...)
 	return true, nil
 }
 
 func (c *calendar) NoteScheduleError(_ context.Context, id int64, why string) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.list[id].LastError = why
+	c.list[id-1].LastError = why
 	return nil
+}
+
+func (*calendar) People(context.Context) ([]fleet.Person, error) { return nil, nil }
+
+func (*calendar) Subscriptions(context.Context, int64, []string) ([]fleet.Subscription, error) {
+	return nil, nil
 }
 
 func TestSchedulerQueuesAtTheDepotsOwnTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) { // the bubble's clock begins at 2000-01-01T00:00:00Z, a Saturday
 		start := time.Now()
 		c := &calendar{list: []fleet.Schedule{
-			{ID: 0, Report: WinterListName, Depot: "NOR", Recipients: []string{"a@example.org", "b@example.org"}, Cron: "0 6 * * MON", Timezone: "Europe/Oslo", LastSlot: start, Enabled: true},
-			{ID: 1, Report: WinterListName, Recipients: []string{"c@example.org"}, Cron: "30 5 * * *", Timezone: "America/New_York", LastSlot: start, Enabled: true},
-			{ID: 2, Report: WinterListName, Recipients: []string{"d@example.org"}, Cron: "* * * * *", Timezone: "UTC", LastSlot: start},
-			{ID: 3, Report: "horoscope", Recipients: []string{"d@example.org"}, Cron: "* * * * *", Timezone: "UTC", LastSlot: start, Enabled: true},
-			{ID: 4, Report: WinterListName, Depot: "NIX", Recipients: []string{"d@example.org"}, Cron: "0 1 * * *", Timezone: "UTC", LastSlot: start, Enabled: true},
-			{ID: 5, Report: AuditName, Depot: "NOR", Recipients: []string{"e@example.org"}, Cron: "0 1 2 * *", Timezone: "UTC", LastSlot: start, Enabled: true},
-			{ID: 6, Report: AuditName, Recipients: []string{"e@example.org"}, Cron: "0 1 2 * *", Timezone: "UTC", LastSlot: start, Enabled: true},
+			{ID: 1, Report: WinterListName, Depot: "NOR", Recipients: []string{"a@example.org", "b@example.org"}, Cron: "0 6 * * MON", Timezone: "Europe/Oslo", LastSlot: start, Enabled: true},
+			{ID: 2, Report: WinterListName, Recipients: []string{"c@example.org"}, Cron: "30 5 * * *", Timezone: "America/New_York", LastSlot: start, Enabled: true},
+			{ID: 3, Report: WinterListName, Recipients: []string{"d@example.org"}, Cron: "* * * * *", Timezone: "UTC", LastSlot: start},
+			{ID: 4, Report: "horoscope", Recipients: []string{"d@example.org"}, Cron: "* * * * *", Timezone: "UTC", LastSlot: start, Enabled: true},
+			{ID: 5, Report: WinterListName, Depot: "NIX", Recipients: []string{"d@example.org"}, Cron: "0 1 * * *", Timezone: "UTC", LastSlot: start, Enabled: true},
+			{ID: 6, Report: AuditName, Depot: "NOR", Recipients: []string{"e@example.org"}, Cron: "0 1 2 * *", Timezone: "UTC", LastSlot: start, Enabled: true},
+			{ID: 7, Report: AuditName, Recipients: []string{"e@example.org"}, Cron: "0 1 2 * *", Timezone: "UTC", LastSlot: start, Enabled: true},
 		}}
 		audit := someAudit(t, 40)
 		audit.Bands, audit.Forecast.AUC = nil, fleet.Opt[float64]{} // no pictures either
 		s := Scheduler{
-			Schedules: c, From: "rime@example.org", Now: time.Now, Log: quietLog(),
-			Gather: func(_ context.Context, depot fleet.DepotID, today fleet.Date) (WinterListData, error) {
+			Schedules: c, Now: time.Now, Log: quietLog(),
+			Desk: Desk{From: "rime@example.org", People: c, Subscriptions: c, Kinds: Kinds{WinterListKind(func(_ context.Context, a Asked) (WinterListData, error) {
 				d := someData()
-				d.Depot, d.Today, d.PastMinimaC = depot, today, nil // no winters, no pictures: they take real time
+				d.Today, d.PastMinimaC = a.Today, nil // no winters, no pictures: they take real time
 				d.List.Units = slices.Clone(d.List.Units)
 				for i := range d.List.Units {
 					d.List.Units[i].ColdLimitC = fleet.Opt[float64]{}
 				}
 				return d, nil
-			},
-			Audit: func(_ context.Context, depot fleet.DepotID, today fleet.Date) (AuditData, error) {
-				if depot == "" {
+			}, 0), AuditKind(func(_ context.Context, a Asked) (AuditData, error) {
+				if a.Depots == nil {
 					return AuditData{}, ErrNoAudit
 				}
-				return AuditData{Seasons: []alerts.AuditResult{audit}, Depot: depot, Today: today, KnownTo: today - 1}, nil
-			},
+				return AuditData{Seasons: []alerts.AuditResult{audit}, Depot: a.Only(), Today: a.Today, KnownTo: a.Today - 1}, nil
+			})}},
 		}
 		ctx, cancel := context.WithTimeout(t.Context(), 3*24*time.Hour)
 		defer cancel()
@@ -200,7 +205,7 @@ func TestSchedulerQueuesAtTheDepotsOwnTime(t *testing.T) {
 			"c@example.org 2000-01-01T10:30:00Z", "e@example.org 2000-01-02T01:00:00Z", "c@example.org 2000-01-02T10:30:00Z",
 			"a@example.org 2000-01-03T05:00:00Z", "b@example.org 2000-01-03T05:00:00Z", "c@example.org 2000-01-03T10:30:00Z",
 		}, got)
-		require.Equal(t, "0/2000-01-03T05:00:00Z/a@example.org", c.letters[3].DedupeKey)
+		require.Equal(t, "1/2000-01-03T05:00:00Z/a@example.org", c.letters[3].DedupeKey)
 		require.Contains(t, c.list[3].LastError, `no report is called "horoscope"`)
 		require.Contains(t, c.list[4].LastError, "there is no unit on it")
 		require.Contains(t, c.letters[1].Subject, "NOR: audit of the season 2024–25")

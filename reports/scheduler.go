@@ -12,26 +12,18 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// Schedules is where schedules are kept. AdvanceSchedule marks a slot as dealt with and queues its letters, both or
+// Schedules is where schedules are kept. AdvanceSchedule marks a run's slot as dealt with and queues its letters, both or
 // neither, and returns false where another server was first.
 type Schedules interface {
 	Schedules(ctx context.Context) ([]fleet.Schedule, error)
-	AdvanceSchedule(ctx context.Context, id int64, slot time.Time, letters []fleet.Letter) (bool, error)
+	AdvanceSchedule(ctx context.Context, id int64, run fleet.Run) (bool, error)
 	NoteScheduleError(ctx context.Context, id int64, why string) error
 }
-
-// Gather brings together what a winter list of a depot (empty: the whole fleet) says on a day.
-type Gather func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (WinterListData, error)
-
-// GatherAudit brings together what an audit of a depot (empty: the whole fleet) says on a day.
-type GatherAudit func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (AuditData, error)
 
 // Scheduler queues the letters of schedules that are due. Any number of them may work on one database.
 type Scheduler struct {
 	Schedules Schedules
-	Gather    Gather
-	Audit     GatherAudit
-	From      string // the sender of its letters
+	Desk      Desk
 	Now       func() time.Time
 	Log       *slog.Logger
 }
@@ -96,49 +88,15 @@ func (s Scheduler) queueOne(ctx context.Context, sc fleet.Schedule, now time.Tim
 	if !due {
 		return false, nil
 	}
-	letters, err := s.letters(ctx, sc, slot, now, fleet.DateOf(now, tt.zone))
+	run, err := s.Desk.due(ctx, sc, slot, now)
 	if err != nil {
 		return false, err
 	}
-	advanced, err := s.Schedules.AdvanceSchedule(ctx, sc.ID, slot, letters)
+	advanced, err := s.Schedules.AdvanceSchedule(ctx, sc.ID, run)
 	if err == nil && advanced {
-		s.Log.InfoContext(ctx, "schedule queued", "schedule", sc.ID, "report", sc.Report, "slot", slot, "letters", len(letters))
+		s.Log.InfoContext(ctx, "schedule queued", "schedule", sc.ID, "report", sc.Report, "slot", slot, "letters", len(run.Letters), "left_out", run.Note)
 	}
 	return advanced, err
-}
-
-func (s Scheduler) letters(ctx context.Context, sc fleet.Schedule, slot, now time.Time, today fleet.Date) ([]fleet.Letter, error) {
-	content, err := s.content(ctx, sc, today)
-	if err != nil {
-		return nil, err
-	}
-	return content.Letters(s.From, sc.Recipients, fmt.Sprintf("%d/%s", sc.ID, slot.UTC().Format(time.RFC3339)), now)
-}
-
-func (s Scheduler) content(ctx context.Context, sc fleet.Schedule, today fleet.Date) (Content, error) {
-	switch sc.Report {
-	case WinterListName:
-		data, err := s.Gather(ctx, sc.Depot, today)
-		if err != nil {
-			return Content{}, err
-		}
-		list, err := Compose(data, DefaultTop)
-		if err != nil {
-			return Content{}, err
-		}
-		return list.Render()
-	case AuditName:
-		data, err := s.Audit(ctx, sc.Depot, today)
-		if err != nil {
-			return Content{}, err
-		}
-		audit, err := ComposeAudit(data)
-		if err != nil {
-			return Content{}, err
-		}
-		return audit.Render()
-	}
-	return Content{}, fmt.Errorf("schedule %d: no report is called %q; there are %s and %s", sc.ID, sc.Report, WinterListName, AuditName)
 }
 
 // Letters addresses the report to each recipient. The letters' keys are key and the recipient, so that queueing them

@@ -47,6 +47,22 @@ func comes(spec *cron.SpecSchedule) bool {
 	return !spec.Next(leapYear).IsZero()
 }
 
+// NextSlots are the n first due times of s after now, in its own zone; fewer where five years bring no more.
+func NextSlots(s fleet.Schedule, now time.Time, n int) ([]time.Time, error) {
+	tt, err := TimetableOf(s)
+	if err != nil {
+		return nil, err
+	}
+	var slots []time.Time
+	for range n {
+		if now = tt.NextSlot(now); now.IsZero() {
+			break
+		}
+		slots = append(slots, now.In(tt.zone))
+	}
+	return slots, nil
+}
+
 // TimetableOf is s's timetable.
 func TimetableOf(s fleet.Schedule) (Timetable, error) { return ParseTimetable(s.Cron, s.Timezone) }
 

@@ -5,8 +5,10 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"net"
 	"net/url"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/wneessen/go-mail"
@@ -24,15 +26,23 @@ type SMTP struct {
 	tls  mail.TLSPolicy
 	ssl  bool // TLS from the first byte
 
-	timeout time.Duration
-	trust   *tls.Config // nil: the machine's own
+	patience patience
+	trust    *tls.Config // nil: the machine's own
 }
 
-// How long a mail server may take to greet, secure and accept; a letter is held in the outbox meanwhile.
-const (
-	smtpTimeout       = 30 * time.Second
-	acceptanceTimeout = 2 * time.Minute // servers scan a message before they say yes
-)
+// patience is how long a mail server may take for each step. A letter is held in the outbox meanwhile, so that together they stay
+// below the store's limit for that.
+type patience struct {
+	connect time.Duration // for the connection, then for the greeting, then until it is secured and signed in
+	reply   time.Duration // to each of sender, recipient and the wish to send
+	message time.Duration // to take in the message
+	accept  time.Duration // to say yes
+	stop    time.Duration // to come to an end once the program is asked to stop
+}
+
+// usualPatience: RFC 5321 §4.5.3.2 would give most steps 5 minutes, which is for servers of strangers; a relay of one's own that is
+// so slow had better be tried again later. The last step has the standard's 10 minutes: to give up on it sends the letter twice.
+var usualPatience = patience{connect: 30 * time.Second, reply: time.Minute, message: 3 * time.Minute, accept: 10 * time.Minute, stop: 10 * time.Second}
 
 // Ports by RFC 6409 and RFC 8314.
 const (
@@ -50,7 +60,7 @@ func ParseSMTP(raw string) (*SMTP, error) {
 	if err != nil { // url's own error quotes the URL, and with it the password
 		return nil, fmt.Errorf("mail server's URL: %w", ErrSMTPURL)
 	}
-	s := &SMTP{host: u.Hostname(), port: submissionPort, from: u.Query().Get("from"), timeout: smtpTimeout, tls: mail.TLSOpportunistic}
+	s := &SMTP{host: u.Hostname(), port: submissionPort, from: u.Query().Get("from"), patience: usualPatience, tls: mail.TLSOpportunistic}
 	switch u.Scheme {
 	case "smtp":
 	case "smtp+starttls":
@@ -85,9 +95,11 @@ func ParseSMTP(raw string) (*SMTP, error) {
 func (s *SMTP) From() string { return s.from }
 
 // Send has the server take the letter's bytes as they are. It returns nil once acceptance was heard; where the
-// connection broke before that, the letter may have arrived nevertheless.
+// connection broke before that, the letter may have arrived nevertheless. Once ctx ends, it gives up soon.
 func (s *SMTP) Send(ctx context.Context, l fleet.Letter) error {
-	c, err := s.client()
+	line := &watchedLine{ctx: ctx, stop: s.patience.stop}
+	defer line.hangUp()
+	c, err := s.client(line)
 	if err != nil {
 		return fmt.Errorf("mail server %s: %w", s.host, err)
 	}
@@ -95,40 +107,99 @@ func (s *SMTP) Send(ctx context.Context, l fleet.Letter) error {
 	if err != nil { // even a 5xx, such as a wrong password, is the installation's fault and can be mended: the letter waits
 		return fmt.Errorf("reach mail server %s: %w", s.host, err)
 	}
-	defer func() { _ = conn.Close() }() // after Quit it is closed already; before, there is nothing to rescue
+	line.allow(s.patience.reply)
 	if err := conn.Mail(l.From); err != nil {
 		return fmt.Errorf("mail server %s, sender %s: %w", s.host, l.From, sorted(err))
 	}
+	line.allow(s.patience.reply)
 	if err := conn.Rcpt(l.To); err != nil {
 		return fmt.Errorf("mail server %s, recipient %s: %w", s.host, l.To, sorted(err))
 	}
+	line.allow(s.patience.reply)
 	w, err := conn.Data()
 	if err != nil {
 		return fmt.Errorf("mail server %s, before the message: %w", s.host, sorted(err))
 	}
-	if err := conn.UpdateDeadline(max(s.timeout, min(acceptanceTimeout, 4*s.timeout))); err != nil {
-		return fmt.Errorf("mail server %s: %w", s.host, err)
-	}
+	line.allow(s.patience.message)
 	if _, err := w.Write(l.Message); err != nil {
 		return fmt.Errorf("mail server %s, sending the message: %w", s.host, sorted(err))
 	}
+	line.allow(s.patience.accept)
 	if err := w.Close(); err != nil {
 		return fmt.Errorf("mail server %s, after the message: %w", s.host, sorted(err))
 	}
+	line.allow(s.patience.stop)
 	_ = conn.Quit() // the letter is taken; what the server says to a goodbye changes nothing
 	return nil
 }
 
-func (s *SMTP) client() (*mail.Client, error) {
-	options := []mail.Option{mail.WithPort(s.port), mail.WithTimeout(s.timeout), mail.WithTLSPolicy(s.tls)}
-	if s.ssl {
-		options = append(options, mail.WithSSL())
-	}
+func (s *SMTP) client(line *watchedLine) (*mail.Client, error) {
+	dial := (&net.Dialer{}).DialContext
+	options := []mail.Option{mail.WithPort(s.port), mail.WithTimeout(s.patience.connect), mail.WithTLSPolicy(s.tls)}
 	if s.trust != nil {
 		options = append(options, mail.WithTLSConfig(s.trust))
 	}
+	if s.ssl { // without WithSSL, which takes a connection that others have made for an open one; it sees by itself what this one is
+		trust := s.trust
+		if trust == nil {
+			trust = &tls.Config{ServerName: s.host, MinVersion: tls.VersionTLS12}
+		}
+		dial = (&tls.Dialer{Config: trust}).DialContext
+	}
+	options = append(options, mail.WithDialContextFunc(func(ctx context.Context, network, address string) (net.Conn, error) {
+		conn, err := dial(ctx, network, address)
+		if err != nil {
+			return nil, err
+		}
+		line.answered(conn)
+		return conn, nil
+	}))
 	if s.user != "" {
 		options = append(options, mail.WithSMTPAuth(mail.SMTPAuthAutoDiscover), mail.WithUsername(s.user), mail.WithPassword(s.pass))
 	}
 	return mail.NewClient(s.host, options...)
+}
+
+// watchedLine is a connection that waits no longer than allowed, and not long once the program is asked to stop.
+type watchedLine struct {
+	ctx  context.Context //nolint:containedctx // it lives as long as one call
+	stop time.Duration
+
+	mu      sync.Mutex // not held while anybody waits
+	conn    net.Conn   // nil: not connected
+	unwatch func() bool
+	until   time.Time // when to stop waiting at the latest; zero: the program goes on
+}
+
+func (w *watchedLine) answered(conn net.Conn) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.conn = conn
+	w.unwatch = context.AfterFunc(w.ctx, func() {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		w.until = time.Now().Add(w.stop)
+		_ = w.conn.SetDeadline(w.until) // fails on a closed connection, on which nobody waits
+	})
+}
+
+// allow gives the next step so long.
+func (w *watchedLine) allow(d time.Duration) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	until := time.Now().Add(d)
+	if !w.until.IsZero() && w.until.Before(until) {
+		until = w.until
+	}
+	_ = w.conn.SetDeadline(until) // fails on a closed connection, as the step itself then does
+}
+
+// hangUp closes the connection, also where signing in has failed.
+func (w *watchedLine) hangUp() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.conn != nil {
+		w.unwatch()
+		_ = w.conn.Close() // after Quit it is closed already; before, there is nothing to rescue
+	}
 }

@@ -16,7 +16,7 @@ var someContent = sync.OnceValues(func() (Content, error) {
 	if err != nil {
 		return Content{}, err
 	}
-	return w.Render()
+	return w.Render([]fleet.Attachment{fleet.AttachCSV})
 })
 
 func someLetter(t *testing.T, key string) fleet.Letter {
@@ -32,7 +32,7 @@ func (m *mailServer) sender(t *testing.T, scheme, login string) *SMTP {
 	t.Helper()
 	s, err := ParseSMTP(scheme + "://" + login + m.Addr + "?from=rime@example.org")
 	require.NoError(t, err)
-	s.trust, s.timeout = m.Trust, 5*time.Second
+	s.trust = m.Trust
 	return s
 }
 
@@ -94,7 +94,7 @@ func TestSMTPSortsFailures(t *testing.T) {
 			tc.spoil(m)
 			s := m.sender(t, tc.scheme, tc.login)
 			if tc.name == "slow to accept" {
-				s.timeout = 50 * time.Millisecond
+				s.patience.accept = 50 * time.Millisecond
 			}
 			err := s.Send(t.Context(), someLetter(t, tc.name))
 			require.ErrorContains(t, err, tc.says)

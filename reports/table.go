@@ -68,8 +68,11 @@ func plain(o fleet.Opt[float64]) string {
 
 // Inert puts an apostrophe before what a spreadsheet would run as a formula.
 func Inert(s string) string {
-	if s != "" && strings.ContainsAny(s[:1], "=+-@\t\r\n") {
+	if runsAsFormula(s) {
 		return "'" + s
 	}
 	return s
 }
+
+// runsAsFormula tells what a spreadsheet would run if it were typed in.
+func runsAsFormula(s string) bool { return s != "" && strings.ContainsAny(s[:1], "=+-@\t\r\n") }

@@ -3,10 +3,12 @@ package reports
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 )
 
@@ -18,10 +20,36 @@ type WinterListData struct {
 	List        fleet.RankedList
 	Previous    *fleet.RankedList // an earlier list, to say what changed; nil: there is none
 	Depots      []fleet.Depot
-	Depot       fleet.DepotID               // empty: the whole fleet
+	Depot       fleet.DepotID               // empty: the whole fleet, or Some
+	Some        []fleet.DepotID             // several depots but not all
 	PastMinimaC map[fleet.DepotID][]float64 // coldest night of each past winter
 	TonightC    map[fleet.DepotID]float64   // tonight's forecast low, where there is one
 	Today       fleet.Date
+	Mark        string // of List, by which a later letter finds it again; empty: it need not
+}
+
+// within leaves what is of those depots (nil: all is left), so that nothing of others can be told.
+func (d WinterListData) within(depots []fleet.DepotID) WinterListData {
+	if depots == nil {
+		return d
+	}
+	elsewhere := func(depot fleet.DepotID) bool { return !slices.Contains(depots, depot) }
+	others := func(f fleet.Forecast) bool { return elsewhere(f.Depot) }
+	d.List.Units = slices.DeleteFunc(slices.Clone(d.List.Units), others)
+	if d.Previous != nil {
+		before := *d.Previous
+		before.Units = slices.DeleteFunc(slices.Clone(before.Units), others)
+		d.Previous = &before
+	}
+	d.Depots = among(d.Depots, depots)
+	d.PastMinimaC, d.TonightC = maps.Clone(d.PastMinimaC), maps.Clone(d.TonightC)
+	maps.DeleteFunc(d.PastMinimaC, func(depot fleet.DepotID, _ []float64) bool { return elsewhere(depot) })
+	maps.DeleteFunc(d.TonightC, func(depot fleet.DepotID, _ float64) bool { return elsewhere(depot) })
+	d.Depot, d.Some = Asked{Depots: depots}.Only(), nil
+	if d.Depot == "" {
+		d.Some = depots
+	}
+	return d
 }
 
 // WinterList is all that the letter prints, ready to show: its templates only range and ask if.
@@ -34,13 +62,17 @@ type WinterList struct {
 	Stale     string // says that the list is old; empty where it is not
 	Counts    []BandCount
 	Since     string // the day of the previous list; empty where there is none
+	Changed   bool   // since the previous list, or there is none
 	Arrived   []string
 	Left      []string
+	Moved     []string // from down to swap or back
 	Units     []WinterUnit
 	More      string // what is not shown; empty where all is
 	Money     []string
 	Pictures  []Picture
+	mark      string
 	forecasts []fleet.Forecast // the whole list, for the table that goes with the letter
+	data      WinterListData   // what it was made of, for paper and workbook
 }
 
 // BandCount is how many units are in a band.
@@ -71,7 +103,8 @@ const (
 	staleAfter    = 8 // days: a list is issued at least weekly
 	mostLadders   = 3
 	namesOnLadder = 12
-	mostEvidence  = 2
+	mostEvidence  = 2 // sentences, beside the check that ends them
+	listElsewhere = "; the whole list is in the attached table."
 )
 
 // Compose makes the view model of a winter list with its first top entries (0: DefaultTop). An empty list is an error:
@@ -82,19 +115,19 @@ func Compose(d WinterListData, top int) (WinterList, error) {
 	}
 	units := ofDepot(d.List.Units, d.Depot)
 	if len(units) == 0 {
-		return WinterList{}, fmt.Errorf("winter list of %s: there is no unit on it; check the depot, or run `rimeyard fit` first", d.place())
+		return WinterList{}, nothingToTellError{fmt.Errorf("winter list of %s: there is no unit on it; check the depot, or run `rimeyard fit` first", d.place())}
 	}
 	w := WinterList{
 		Place: d.place(), AsOf: DayMonth(d.List.AsOf, d.Today),
-		Season:    DayMonth(d.List.Season.From, d.Today) + " to " + DayMonth(d.List.Season.To, d.Today),
-		Counts:    countBands(units),
-		forecasts: units,
+		Season: DayMonth(d.List.Season.From, d.Today) + " to " + DayMonth(d.List.Season.To, d.Today),
+		Counts: countBands(units),
+		mark:   d.Mark, forecasts: units, data: d,
 	}
 	if age := int(d.Today - d.List.AsOf); age > staleAfter {
 		w.Stale = fmt.Sprintf("This list is %d days old: newer readings are not in it.", age)
 	}
 	c := d.changes(units)
-	w.Since, w.Arrived, w.Left = c.since, c.arrived, c.left
+	w.Since, w.Arrived, w.Left, w.Moved, w.Changed = c.since, c.arrived, c.left, c.moved, c.any()
 	w.Headline = headline(units, c)
 	w.Subject = oneLine(d.tag() + ": " + w.Headline)
 	for i, f := range units[:min(top, len(units))] {
@@ -102,7 +135,7 @@ func Compose(d WinterListData, top int) (WinterList, error) {
 	}
 	w.More = more(units, top)
 	w.Money = moneyWords(units)
-	w.Pictures = d.pictures(units, top)
+	w.Pictures = d.pictures(units, top, MailWidth)
 	return w, nil
 }
 
@@ -119,22 +152,46 @@ func ofDepot(units []fleet.Forecast, depot fleet.DepotID) []fleet.Forecast {
 
 // tag opens the subject line.
 func (d WinterListData) tag() string {
-	if d.Depot == "" {
-		return "Fleet"
-	}
-	return string(d.Depot)
+	return tagOf(d.asked())
 }
 
-func (d WinterListData) place() string {
-	if d.Depot == "" {
+func (d WinterListData) place() string { return placeOf(d.asked(), d.Depots) }
+
+// asked are the depots that the list is of; nil: the whole fleet.
+func (d WinterListData) asked() []fleet.DepotID {
+	if d.Depot != "" {
+		return []fleet.DepotID{d.Depot}
+	}
+	return d.Some
+}
+
+// tagOf opens a subject line: the depots' keys, as long as they are few.
+func tagOf(asked []fleet.DepotID) string {
+	const few = 3
+	switch {
+	case asked == nil:
+		return "Fleet"
+	case len(asked) > few:
+		return count(len(asked), "depot")
+	}
+	return oneLine(joined(asked))
+}
+
+// placeOf names depots for a heading.
+func placeOf(asked []fleet.DepotID, depots []fleet.Depot) string {
+	if asked == nil {
 		return "the whole fleet"
 	}
-	for _, depot := range d.Depots {
-		if depot.ID == d.Depot && depot.Name != "" && depot.Name != string(depot.ID) {
-			return oneLine(fmt.Sprintf("%s (%s)", depot.Name, depot.ID))
+	names := make([]string, len(asked))
+	for i, id := range asked {
+		names[i] = oneLine(string(id))
+		for _, depot := range depots {
+			if depot.ID == id && depot.Name != "" && depot.Name != string(id) {
+				names[i] = oneLine(fmt.Sprintf("%s (%s)", depot.Name, id))
+			}
 		}
 	}
-	return oneLine(string(d.Depot))
+	return strings.Join(names, ", ")
 }
 
 func countBands(units []fleet.Forecast) []BandCount {
@@ -155,7 +212,13 @@ type changes struct {
 	spoken  string // "last week", "3 Nov"
 	arrived []string
 	left    []string
+	moved   []string
 	isNew   map[fleet.UnitID]bool
+}
+
+// any tells whether there is news; without a previous list all is.
+func (c changes) any() bool {
+	return c.since == "" || len(c.arrived)+len(c.left)+len(c.moved) > 0
 }
 
 // changes compares units that ask for work now with those of the previous list.
@@ -179,6 +242,8 @@ func (d WinterListData) changes(units []fleet.Forecast) changes {
 		if urgent(f.Band) && !urgent(before[f.Unit]) {
 			c.isNew[f.Unit] = true
 			c.arrived = append(c.arrived, fmt.Sprintf("%s (%s)", oneLine(string(f.Unit)), LookOf(f.Band).Word))
+		} else if urgent(f.Band) && f.Band != before[f.Unit] {
+			c.moved = append(c.moved, fmt.Sprintf("%s (now %s, was %s)", oneLine(string(f.Unit)), LookOf(f.Band).Word, LookOf(before[f.Unit]).Word))
 		}
 	}
 	for _, f := range ofDepot(d.Previous.Units, d.Depot) {
@@ -223,6 +288,8 @@ func headline(units []fleet.Forecast, c changes) string {
 		news = append(news, fmt.Sprintf("%d new since %s", len(c.arrived), c.spoken))
 	case len(c.left) > 0:
 		news = append(news, fmt.Sprintf("%d fewer since %s", len(c.left), c.spoken))
+	case len(c.moved) > 0:
+		news = append(news, fmt.Sprintf("%d moved since %s", len(c.moved), c.spoken))
 	default:
 		news = append(news, "unchanged since "+c.spoken)
 	}
@@ -254,10 +321,20 @@ func (d WinterListData) unit(place int, f fleet.Forecast, c changes) WinterUnit 
 	if by, ok := f.SwapBy.Get(); ok {
 		u.SwapBy = DayMonth(by, d.Today)
 	}
-	for _, e := range f.Evidence[:min(mostEvidence, len(f.Evidence))] {
-		u.Evidence = append(u.Evidence, oneLine(e))
-	}
+	u.Evidence = shown(f.Evidence)
 	return u
+}
+
+// shown are the most telling sentences and the cheapest check, which ends the evidence where there is something to settle.
+func shown(evidence []string) (lines []string) {
+	end := len(evidence)
+	if end > 0 && strings.HasPrefix(evidence[end-1], alerts.CheckOpens) {
+		end--
+	}
+	for _, e := range slices.Concat(evidence[:min(mostEvidence, end)], evidence[end:]) {
+		lines = append(lines, oneLine(e))
+	}
+	return lines
 }
 
 func suspectWords(f fleet.Forecast) string {
@@ -298,7 +375,7 @@ func more(units []fleet.Forecast, top int) string {
 	if hidden > 0 {
 		s += fmt.Sprintf(", %d of them down or to swap", hidden)
 	}
-	return s + "; the whole list is in the attached table."
+	return s
 }
 
 func moneyWords(units []fleet.Forecast) []string {

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 
 	"github.com/emersion/go-message"
@@ -36,6 +37,7 @@ func forecast(rank int, unit, depot string, band fleet.Band, p, limitC float64, 
 		Evidence: []string{
 			fmt.Sprintf("cold cranking current measured 480 A of 850 A rated on 22 September, down from 610 A a year ago, by tester %d", rank),
 			"cranking voltage at −5 °C fell by 0.6 V in a year", "a third sentence that letters leave to the table",
+			alerts.CheckOpens + "volts lost over both cables while cranking, about 5 minutes; neutral and brake on",
 		},
 	}
 	if urgent(band) {
@@ -75,7 +77,7 @@ func render(t *testing.T, d WinterListData, top int) (WinterList, Content) {
 	t.Helper()
 	w, err := Compose(d, top)
 	require.NoError(t, err)
-	c, err := w.Render()
+	c, err := w.Render([]fleet.Attachment{fleet.AttachCSV})
 	require.NoError(t, err)
 	return w, c
 }

@@ -10,14 +10,14 @@ import (
 
 // pictures are the letter's: bars of reserve, and a cold ladder for each of the depots with most to do. Where no cold
 // limit or no winter is known there is nothing to draw, and the letter stands without.
-func (d WinterListData) pictures(units []fleet.Forecast, top int) []Picture {
+func (d WinterListData) pictures(units []fleet.Forecast, top, width int) []Picture {
 	var pictures []Picture
-	if p, err := Reserve("reserve", d.reserves(units), top, MailWidth); err == nil {
+	if p, err := Reserve("reserve", d.reserves(units), top, width); err == nil {
 		pictures = append(pictures, p)
 	}
 	for i, depot := range d.busiest(units) {
 		ladder := d.LadderData(depot, units)
-		if p, err := Ladder(fmt.Sprintf("ladder-%d", i+1), ladder, namesOnLadder, MailWidth); err == nil {
+		if p, err := Ladder(fmt.Sprintf("ladder-%d", i+1), ladder, namesOnLadder, width); err == nil {
 			pictures = append(pictures, p)
 		}
 	}

@@ -19,6 +19,7 @@ const (
 	envHome     = "RIMEYARD_HOME"
 	envDatabase = "RIMEYARD_DATABASE_URL"
 	envSMTP     = "RIMEYARD_SMTP_URL"
+	envURL      = "RIMEYARD_URL"
 )
 
 // homeDir is the folder for rimeyard's data.

@@ -126,7 +126,7 @@ func demoPeople(ctx context.Context, db *store.DB) ([]demoPerson, error) {
 
 // mailDemo puts the winter list into the folder of letters, also where a mail server is set: the demo writes to nobody.
 func mailDemo(ctx context.Context, db *store.DB, home string, today fleet.Date) ([]string, error) {
-	data, err := gatherWinterList(db)(ctx, "", today)
+	data, err := gatherWinterList(db)(ctx, reports.Asked{Today: today})
 	if err != nil {
 		return nil, err
 	}
@@ -134,7 +134,7 @@ func mailDemo(ctx context.Context, db *store.DB, home string, today fleet.Date) 
 	if err != nil {
 		return nil, err
 	}
-	content, err := list.Render()
+	content, err := list.Render([]fleet.Attachment{fleet.AttachCSV})
 	if err != nil {
 		return nil, err
 	}
@@ -158,7 +158,8 @@ func mailDemo(ctx context.Context, db *store.DB, home string, today fleet.Date) 
 		return paths, err
 	}
 	_, err = db.AddSchedule(ctx, fleet.Schedule{
-		Report: reports.WinterListName, Recipients: []string{demoMailTo}, Cron: demoMonday, Timezone: "Europe/Helsinki", LastSlot: time.Now(), Enabled: true,
+		Report: reports.WinterListName, Recipients: []string{demoMailTo}, Cron: demoMonday, Timezone: "Europe/Helsinki",
+		Attach: []fleet.Attachment{fleet.AttachCSV}, LastSlot: time.Now(), Enabled: true,
 	})
 	return paths, err
 }

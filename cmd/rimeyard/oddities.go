@@ -2,10 +2,13 @@ package main
 
 import (
 	"context"
+	"log/slog"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"rimeyard/alerts"
+	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
 	"rimeyard/reports"
 )
@@ -39,4 +42,37 @@ func listOddities(found []alerts.Oddity, format outputFormat) listing {
 		rows, found,
 		"nothing is odd: readings, records and testers fit each other",
 	}
+}
+
+// keepOddities puts what a look at the fleet found where the page finds it.
+func keepOddities(ctx context.Context, db *store.DB, asOf fleet.Date, found []alerts.Oddity) error {
+	kept := make([]fleet.KeptOddity, len(found))
+	for i, o := range found {
+		kept[i] = fleet.KeptOddity{On: o.On, Kind: string(o.Kind), Unit: o.Unit, OtherUnit: o.OtherUnit, Depot: o.Depot, Tester: o.Tester, Sentence: o.Sentence}
+	}
+	return db.KeepOddities(ctx, asOf, kept)
+}
+
+// odditiesToday looks at the whole fleet for what does not fit, unless that was done today.
+func odditiesToday(ctx context.Context, db *store.DB, log *slog.Logger, today fleet.Date) error {
+	return db.Alone(ctx, "oddities of the day", func(ctx context.Context) error {
+		day, _, err := db.OdditiesLook(ctx)
+		if err != nil || day.Or(0) >= today {
+			return err
+		}
+		began := time.Now()
+		in, err := rankInput(ctx, db, today)
+		if err != nil {
+			return err
+		}
+		found, err := alerts.Oddities(ctx, in)
+		if err != nil {
+			return err
+		}
+		if err := keepOddities(ctx, db, today, found); err != nil {
+			return err
+		}
+		log.InfoContext(ctx, "oddities of the day found", "oddities", len(found), "took_ms", time.Since(began).Milliseconds())
+		return nil
+	})
 }

@@ -3,11 +3,15 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
+	"rimeyard/internal/web"
 	"rimeyard/reports"
 	"rimeyard/trend"
 )
@@ -28,9 +32,35 @@ func newSender(home string) (sender reports.Sender, from string, err error) {
 	return reports.Folder{Dir: filepath.Join(home, outboxFolder)}, reports.FolderFrom, nil
 }
 
-// gatherWinterList brings together the newest list, the one before it, and the depots' winters.
+// publicURL is the address under which readers of mail reach the pages, as the environment says; nil: letters carry no links.
+func publicURL() (*url.URL, error) {
+	raw := os.Getenv(envURL)
+	if raw == "" {
+		return nil, nil
+	}
+	u, err := url.Parse(raw)
+	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.RawQuery != "" || u.Fragment != "" || u.User != nil {
+		return nil, usageError{fmt.Errorf("%s=%q: want the address of the pages, like https://rime.example.org", envURL, raw)}
+	}
+	return u, nil
+}
+
+// reportKinds are the reports there are. To name them, no database is needed.
+func reportKinds(db *store.DB) reports.Kinds {
+	return reports.Kinds{
+		reports.WinterListKind(gatherWinterList(db), reports.DefaultTop), reports.TonightKind(db), reports.AuditKind(gatherAudit(db)), reports.IntakeKind(db),
+	}
+}
+
+// newDesk writes letters for those who may open the pages that show the same.
+func newDesk(db *store.DB, from string) (reports.Desk, error) {
+	site, err := publicURL()
+	return reports.Desk{Kinds: reportKinds(db), People: db, Subscriptions: db, May: web.MayOpen, From: from, Site: site}, err
+}
+
+// gatherWinterList brings together the newest list, the one that was mailed last or else the one before it, and the depots' winters.
 func gatherWinterList(db *store.DB) reports.Gather {
-	return func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (reports.WinterListData, error) {
+	return func(ctx context.Context, a reports.Asked) (reports.WinterListData, error) {
 		issue, err := db.LatestIssue(ctx)
 		if err != nil {
 			return reports.WinterListData{}, err
@@ -39,18 +69,37 @@ func gatherWinterList(db *store.DB) reports.Gather {
 		if err != nil {
 			return reports.WinterListData{}, err
 		}
-		return gatherAround(ctx, db, list, depot, today)
+		data, err := gatherAround(ctx, db, list, a.Today)
+		data.Mark = strconv.FormatInt(issue.ID, 10)
+		if err == nil && a.Last.Mark != "" {
+			data.Previous, err = mailedList(ctx, db, a.Last.Mark)
+		}
+		return data, err
 	}
+}
+
+// mailedList is the list that a letter spoke of.
+func mailedList(ctx context.Context, db *store.DB, mark string) (*fleet.RankedList, error) {
+	id, err := strconv.ParseInt(mark, 10, 64)
+	if err != nil {
+		return nil, fmt.Errorf("the list that was mailed last has no number: %w", err)
+	}
+	issue, err := db.Issue(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	list, err := listOf(ctx, db, issue)
+	return &list, err
 }
 
 // gatherAudit brings together the audits that are kept.
 func gatherAudit(db *store.DB) reports.GatherAudit {
-	return func(ctx context.Context, depot fleet.DepotID, today fleet.Date) (reports.AuditData, error) {
-		kept, err := db.Audits(ctx, depot)
+	return func(ctx context.Context, a reports.Asked) (reports.AuditData, error) {
+		kept, err := db.Audits(ctx, a.Only())
 		if err != nil {
 			return reports.AuditData{}, err
 		}
-		data, err := reports.AuditOf(kept, depot, today)
+		data, err := reports.AuditOf(kept, a.Only(), a.Today)
 		if err != nil {
 			return data, err
 		}
@@ -60,8 +109,8 @@ func gatherAudit(db *store.DB) reports.GatherAudit {
 }
 
 // gatherAround adds to a list what its report says beside it.
-func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, depot fleet.DepotID, today fleet.Date) (reports.WinterListData, error) {
-	data := reports.WinterListData{List: list, Depot: depot, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}}
+func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, today fleet.Date) (reports.WinterListData, error) {
+	data := reports.WinterListData{List: list, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}}
 	before, err := db.IssueBefore(ctx, list.AsOf)
 	if err == nil {
 		previous, listErr := listOf(ctx, db, before)

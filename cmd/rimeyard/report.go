@@ -18,79 +18,125 @@ import (
 
 func newReportCmd() *cobra.Command {
 	cmd := &cobra.Command{Use: "report", Short: "Send reports by mail, now or on a schedule, and see what waits in the outbox"}
-	cmd.AddCommand(newReportSendCmd(), newReportPreviewCmd(), newReportScheduleCmd(), newReportOutboxCmd())
+	cmd.AddCommand(newReportSendCmd(), newReportPreviewCmd(), newReportSaveCmd(), newReportScheduleCmd(), newReportOutboxCmd())
 	return cmd
 }
 
-// reportName checks that it is one of the two reports there are.
+// reportName checks that it is one of the reports there are.
 func reportName(cmd *cobra.Command, args []string) error {
-	if len(args) != 1 || args[0] != reports.WinterListName && args[0] != reports.AuditName {
-		return usageError{fmt.Errorf("%s wants the name of a report: there is %s, and there is %s", cmd.CommandPath(), reports.WinterListName, reports.AuditName)}
+	if len(args) != 1 {
+		return usageError{fmt.Errorf("%s wants the name of a report: there is %s", cmd.CommandPath(), reportKinds(nil).Names())}
+	}
+	if _, err := reportKinds(nil).Named(args[0]); err != nil {
+		return usageError{err}
 	}
 	return nil
 }
 
 // reportFlags choose what a report is about.
 type reportFlags struct {
-	asOf  *asOfFlag
-	depot *string
-	top   *int
+	asOf   *asOfFlag
+	depot  *string
+	top    *int
+	attach *[]string
 }
 
 func addReportFlags(cmd *cobra.Command) reportFlags {
 	return reportFlags{
-		asOf:  addAsOfFlag(cmd),
-		depot: cmd.Flags().String("depot", "", "only the units of this depot"),
-		top:   cmd.Flags().Int("top", reports.DefaultTop, "show this many units of the winter list; the attached table has them all"),
+		asOf:   addAsOfFlag(cmd),
+		depot:  cmd.Flags().String("depot", "", "only what is of this depot"),
+		top:    cmd.Flags().Int("top", reports.DefaultTop, "show this many units of the winter list; the attached table has them all"),
+		attach: addAttachFlag(cmd),
 	}
 }
 
-// content composes and renders a report. The winter list is the newest issued one, or with --as-of the list of that day, judged
-// anew where none was issued; the audit is the one that is kept.
-func (f reportFlags) content(cmd *cobra.Command, db *store.DB, name string) (reports.Content, error) {
-	if name == reports.AuditName {
-		return f.audit(cmd, db)
+func addAttachFlag(cmd *cobra.Command) *[]string {
+	return cmd.Flags().StringSlice("attach", []string{string(fleet.AttachCSV)}, "attach the table in these forms: csv, xlsx, pdf; empty for none")
+}
+
+// readAttach checks that the report's table comes in these forms.
+func readAttach(kind reports.Kind, forms []string) ([]fleet.Attachment, error) {
+	var attach []fleet.Attachment
+	for _, f := range forms {
+		if f != "" {
+			attach = append(attach, fleet.Attachment(f))
+		}
 	}
-	ctx, depot := cmd.Context(), fleet.DepotID(*f.depot)
-	var data reports.WinterListData
-	var err error
+	if err := kind.Takes(attach); err != nil {
+		return nil, usageError{fmt.Errorf("--attach: %w", err)}
+	}
+	return attach, nil
+}
+
+// write writes letters with the report to recipients. The winter list is the newest issued one, or with --as-of the list of that day,
+// judged anew where none was issued; other reports are those of today.
+func (f reportFlags) write(cmd *cobra.Command, db *store.DB, from, name string, to []string) ([]fleet.Letter, error) {
+	desk, err := newDesk(db, from)
+	if err != nil {
+		return nil, err
+	}
+	if name != reports.WinterListName {
+		for _, flag := range []string{"as-of", "top"} {
+			if cmd.Flags().Changed(flag) {
+				return nil, usageError{fmt.Errorf("--%s goes with %s alone", flag, reports.WinterListName)}
+			}
+		}
+	}
+	gather := gatherWinterList(db)
 	if day, given := f.asOf.date.Get(); given {
-		list, listErr := listOn(cmd, db, day)
-		if listErr != nil {
-			return reports.Content{}, listErr
+		gather = gatherListOn(cmd, db, day)
+	}
+	for i, kind := range desk.Kinds {
+		if kind.Name == reports.WinterListName {
+			desk.Kinds[i] = reports.WinterListKind(gather, *f.top)
 		}
-		data, err = gatherAround(ctx, db, list, depot, day)
-	} else {
-		data, err = gatherWinterList(db)(ctx, depot, f.asOf.day())
 	}
-	if errors.Is(err, fleet.ErrNoIssue) {
-		return reports.Content{}, fmt.Errorf("%w: run `rimeyard fit` first", err)
-	}
+	kind, err := desk.Kinds.Named(name)
 	if err != nil {
-		return reports.Content{}, err
+		return nil, err
 	}
-	list, err := reports.Compose(data, *f.top)
+	attach, err := readAttach(kind, *f.attach)
 	if err != nil {
-		return reports.Content{}, err
+		return nil, err
 	}
-	return list.Render()
+	zone, err := zoneOfAll(cmd.Context(), db, fleet.DepotID(*f.depot))
+	if err != nil {
+		return nil, err
+	}
+	s := fleet.Schedule{Report: name, Depot: fleet.DepotID(*f.depot), Recipients: to, Timezone: zone, Attach: attach}
+	run, err := desk.Now(cmd.Context(), s, "by hand/"+rand.Text(), time.Now())
+	switch {
+	case errors.Is(err, fleet.ErrNoIssue):
+		return nil, fmt.Errorf("%w: run `rimeyard fit` first", err)
+	case err != nil:
+		return nil, err
+	case run.Note != "":
+		fmt.Fprintln(cmd.ErrOrStderr(), "left out:", run.Note)
+	}
+	return run.Letters, nil
 }
 
-func (f reportFlags) audit(cmd *cobra.Command, db *store.DB) (reports.Content, error) {
-	for _, flag := range []string{"as-of", "top"} {
-		if cmd.Flags().Changed(flag) {
-			return reports.Content{}, usageError{fmt.Errorf("--%s goes with %s; the %s mailed is the one that is kept", flag, reports.WinterListName, reports.AuditName)}
+// zoneOfAll is the depot's time zone, or the one that all depots have; else UTC.
+func zoneOfAll(ctx context.Context, db *store.DB, depot fleet.DepotID) (string, error) {
+	depots, err := db.Depots(ctx)
+	if err != nil {
+		return "", err
+	}
+	zone, err := scheduleZone(depots, depot, "")
+	if err != nil {
+		zone = time.UTC.String()
+	}
+	return zone, nil
+}
+
+func gatherListOn(cmd *cobra.Command, db *store.DB, day fleet.Date) reports.Gather {
+	return func(ctx context.Context, _ reports.Asked) (reports.WinterListData, error) {
+		list, err := listOn(cmd, db, day)
+		if err != nil {
+			return reports.WinterListData{}, err
 		}
+		return gatherAround(ctx, db, list, day)
 	}
-	data, err := gatherAudit(db)(cmd.Context(), fleet.DepotID(*f.depot), f.asOf.day())
-	if err != nil {
-		return reports.Content{}, err
-	}
-	audit, err := reports.ComposeAudit(data)
-	if err != nil {
-		return reports.Content{}, err
-	}
-	return audit.Render()
 }
 
 func listOn(cmd *cobra.Command, db *store.DB, day fleet.Date) (fleet.RankedList, error) {
@@ -106,11 +152,12 @@ func listOn(cmd *cobra.Command, db *store.DB, day fleet.Date) (fleet.RankedList,
 
 func newReportSendCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "send winter-list|audit --to ADDRESS", Args: reportName,
+		Use: "send REPORT --to ADDRESS", Args: reportName,
 		Short: "Mail a report now",
 		Example: `  rimeyard report send winter-list --to ada@example.org
   rimeyard report send winter-list --to ada@example.org --to bo@example.org --depot NOR --top 20
-  rimeyard report send audit --to ada@example.org`,
+  rimeyard report send audit --to role:manager
+  rimeyard report send intake --to person:jo`,
 	}
 	flags := addReportFlags(cmd)
 	to := addRecipients(cmd)
@@ -131,13 +178,9 @@ func newReportSendCmd() *cobra.Command {
 			return err
 		}
 		defer done()
-		content, err := flags.content(cmd, db, args[0])
+		letters, err := flags.write(cmd, db, from, args[0], *to)
 		if err != nil {
 			return err
-		}
-		letters, err := content.Letters(from, *to, "by hand/"+rand.Text(), time.Now())
-		if err != nil {
-			return usageError{err}
 		}
 		if _, err := db.QueueLetters(cmd.Context(), letters); err != nil {
 			return err
@@ -148,7 +191,7 @@ func newReportSendCmd() *cobra.Command {
 }
 
 func addRecipients(cmd *cobra.Command) *[]string {
-	return cmd.Flags().StringArray("to", nil, "a recipient's address; may be given several times")
+	return cmd.Flags().StringArray("to", nil, "a recipient: an address, person:NAME, or role:manager for everybody of a role; may be given several times")
 }
 
 func checkRecipients(to []string) error {
@@ -156,7 +199,7 @@ func checkRecipients(to []string) error {
 		return usageError{errors.New("nobody to send to: add --to ada@example.org")}
 	}
 	for i, a := range to {
-		if _, err := reports.CheckAddress(a); err != nil {
+		if err := reports.CheckRecipient(a); err != nil {
 			return usageError{fmt.Errorf("--to: %w", err)}
 		}
 		for _, b := range to[:i] {
@@ -211,7 +254,7 @@ func printPaths(cmd *cobra.Command, folder reports.Folder, l fleet.Letter) {
 
 func newReportPreviewCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "preview winter-list|audit", Args: reportName,
+		Use: "preview REPORT", Args: reportName,
 		Short:   "Write a report as .eml and .html to look at; nothing is sent",
 		Example: "  rimeyard report preview winter-list --out preview",
 	}
@@ -223,11 +266,7 @@ func newReportPreviewCmd() *cobra.Command {
 			return err
 		}
 		defer done()
-		content, err := flags.content(cmd, db, args[0])
-		if err != nil {
-			return err
-		}
-		letters, err := content.Letters(reports.FolderFrom, []string{"preview@localhost"}, "preview/"+rand.Text(), time.Now())
+		letters, err := flags.write(cmd, db, reports.FolderFrom, args[0], []string{"preview@localhost"})
 		if err != nil {
 			return err
 		}

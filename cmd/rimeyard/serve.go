@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"rimeyard/ingest"
+	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
 	"rimeyard/internal/web"
 	"rimeyard/reports"
@@ -61,10 +62,6 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 	}
 	defer done()
 	log := slog.New(slog.NewJSONHandler(cmd.ErrOrStderr(), nil))
-	pages, err := newWebServer(db, log, opt)
-	if err != nil {
-		return err
-	}
 	home, err := homeDir()
 	if err != nil {
 		return err
@@ -73,12 +70,20 @@ func serve(cmd *cobra.Command, opt serveOptions) error {
 	if err != nil {
 		return err
 	}
+	desk, err := newDesk(db, from)
+	if err != nil {
+		return err
+	}
+	pages, err := newWebServer(db, desk, log, opt)
+	if err != nil {
+		return err
+	}
 	listener, url, err := listen(cmd.Context(), opt)
 	if err != nil {
 		return err
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "rimeyard is %s%s\n", serveAnnouncement, url)
-	scheduler := reports.Scheduler{Schedules: db, Gather: gatherWinterList(db), Audit: gatherAudit(db), From: from, Now: time.Now, Log: log}
+	scheduler := reports.Scheduler{Schedules: db, Desk: desk, Now: time.Now, Log: log}
 	postman := reports.Postman{Outbox: db, Sender: sender, Now: time.Now, Log: log}
 	return runParts(cmd.Context(), []servePart{
 		func(ctx context.Context) error { return pages.Serve(ctx, listener) },
@@ -97,11 +102,19 @@ func runParts(ctx context.Context, parts []servePart) error {
 	return g.Wait()
 }
 
-func newWebServer(db *store.DB, log *slog.Logger, opt serveOptions) (*web.Server, error) {
+func newWebServer(db *store.DB, desk reports.Desk, log *slog.Logger, opt serveOptions) (*web.Server, error) {
+	judging := &judging{db: db, now: time.Now}
 	return web.New(web.Config{
+		Judge: judging.unit, Desk: desk,
 		Store: db, Sessions: db.Sessions(web.SessionIdle), Database: db.Pool(), Log: log, Now: time.Now,
 		Intake: func(ctx context.Context, body io.Reader, o ingest.Options) (*ingest.Result, error) {
 			return ingest.ImportBatch(ctx, db, body, o)
+		},
+		Files: func(ctx context.Context, paths []string, o ingest.Options) (*ingest.Result, error) {
+			return ingest.Import(ctx, db, paths, o)
+		},
+		Mend: func(ctx context.Context, mends []fleet.Mend, o ingest.MendOptions) (ingest.Mending, error) {
+			return ingest.Mend(ctx, db, mends, o)
 		},
 		Secure: opt.behindTLS || opt.tlsCert != "", BehindProxy: opt.behindTLS,
 	})

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -29,12 +28,13 @@ func newTokenAddCmd() *cobra.Command {
 	cmd.Flags().StringVar(&use, "for", string(fleet.BringReadings), "what it is good for: readings (bring them) or list (read the winter list)")
 	cmd.Flags().StringVar(&depot, "depot", "", "hold it to the units of one depot (default: all)")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		t := fleet.Token{Name: strings.TrimSpace(args[0]), Use: fleet.TokenUse(use), Depot: fleet.DepotID(depot)}
-		if !nameForm.MatchString(t.Name) {
-			return usageError{fmt.Errorf("name %q: want up to 64 letters a to z, digits, and . _ @ + -", args[0])}
+		t := fleet.Token{Depot: fleet.DepotID(depot)}
+		var err error
+		if t.Name, err = fleet.ParseTokenName(args[0]); err != nil {
+			return usageError{err}
 		}
-		if t.Use != fleet.BringReadings && t.Use != fleet.ReadList {
-			return usageError{fmt.Errorf("--for %q: want readings or list", use)}
+		if t.Use, err = fleet.ParseTokenUse(use); err != nil {
+			return usageError{fmt.Errorf("--for: %w", err)}
 		}
 		db, done, err := openDatabase(cmd)
 		if err != nil {

@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"regexp"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -16,6 +14,7 @@ import (
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
 	"rimeyard/internal/web"
+	"rimeyard/reports"
 )
 
 func newUserCmd() *cobra.Command {
@@ -82,23 +81,12 @@ func printPassword(cmd *cobra.Command, name, password string) {
 	fmt.Fprintf(cmd.OutOrStdout(), "The password of %s, shown this once: %s\n", name, password)
 }
 
-// nameForm: what people can type at a sign-in on a phone.
-var nameForm = regexp.MustCompile(`^[a-z0-9][a-z0-9._@+-]{0,63}$`)
-
 func parseName(s string) (string, error) {
-	name := strings.ToLower(strings.TrimSpace(s))
-	if !nameForm.MatchString(name) {
-		return "", usageError{fmt.Errorf("name %q: want up to 64 letters a to z, digits, and . _ @ + -", s)}
+	name, err := fleet.ParseName(s)
+	if err != nil {
+		return "", usageError{err}
 	}
 	return name, nil
-}
-
-func parseRole(s string) (fleet.Role, error) {
-	roles := fleet.Roles()
-	if !slices.Contains(roles[:], fleet.Role(s)) {
-		return "", usageError{fmt.Errorf("role %q: want one of %s", s, strings.Trim(fmt.Sprint(roles), "[]"))}
-	}
-	return fleet.Role(s), nil
 }
 
 func newUserAddCmd() *cobra.Command {
@@ -124,8 +112,8 @@ Where there is a terminal the password is asked for; where there is none, one is
 		if p.Name, err = parseName(args[0]); err != nil {
 			return err
 		}
-		if p.Role, err = parseRole(role); err != nil {
-			return err
+		if err := parsePerson(&p, role); err != nil {
+			return usageError{err}
 		}
 		for _, d := range depots {
 			p.Depots = append(p.Depots, fleet.DepotID(d))
@@ -136,6 +124,21 @@ Where there is a terminal the password is asked for; where there is none, one is
 		return addUser(cmd, p, password)
 	}
 	return cmd
+}
+
+// parsePerson checks what is said of a person besides name and depots.
+func parsePerson(p *fleet.Person, role string) (err error) {
+	if p.Role, err = fleet.ParseRole(role); err != nil {
+		return err
+	}
+	if p.FullName, err = fleet.ParseFullName(p.FullName); err != nil || p.Email == "" {
+		return err
+	}
+	address, err := reports.CheckAddress(p.Email)
+	if err == nil {
+		p.Email = address.Address
+	}
+	return err
 }
 
 func addUser(cmd *cobra.Command, p fleet.Person, from *passwordFlags) error {
@@ -190,11 +193,7 @@ func listPeople(people []fleet.Person, _ outputFormat) listing {
 	for i, p := range people {
 		depots := "all"
 		if !p.AllDepots {
-			var names []string
-			for _, d := range p.Depots {
-				names = append(names, string(d))
-			}
-			depots = strings.Join(names, " ")
+			depots = strings.Join(p.DepotKeys(), " ")
 		}
 		state := "enabled"
 		if p.Disabled {

@@ -52,6 +52,10 @@ type KeptRow struct {
 	Reason string
 	Header []string
 	Fields []string
+
+	DecimalComma bool   // the file was one in which a comma may stand for the decimal point
+	Key          string // names a row that waits to be mended; empty for one that is not stored
+	Import       int64  // the newest that brought it; 0 for one that is not stored
 }
 
 // Import is one call that brought files or a batch.
@@ -60,6 +64,51 @@ type Import struct {
 	StartedAt time.Time
 	Source    string
 	Files     []FileResult
+}
+
+// KeptFilter narrows the rows that wait to be mended; what is empty narrows nothing.
+type KeptFilter struct {
+	Of     []DepotID // who asks may see these; nil: all, and rows whose depot is unknown
+	Depot  DepotID
+	Kind   Kind
+	File   string
+	Import int64
+	Column string
+	Reason string
+	Value  *string // nil: any; else exactly this, which may be empty
+	// Only rows in which the column With, as its header names it, holds Is. With empty narrows nothing.
+	With, Is string
+	After    string // rows are listed in the order of their keys, from after this one; only with ByKey
+	ByKey    bool   // else newest import first
+	Limit    int    // 0: all
+	Offset   int
+}
+
+// KeptAlike are rows kept apart for one reason in one column with one value.
+type KeptAlike struct {
+	Kind   Kind
+	Column string
+	Value  string
+	Reason string
+	Rows   int64
+}
+
+// Mend is a row kept apart, with the header and the fields that it has once it is mended.
+type Mend struct {
+	Row    KeptRow
+	Header []string
+	Fields []string
+}
+
+// SettledRow is a row that waits no longer: taken once mended, or set aside for good.
+type SettledRow struct {
+	KeptRow
+	Aside        bool     // set aside; else taken
+	Note         string   // why it was set aside
+	MendedHeader []string // of a row that was taken
+	MendedFields []string
+	Person       string // who did it
+	At           time.Time
 }
 
 // Row is one row of an interchange file, parsed: a pointer to one of the nouns. Loaders tell the nouns apart by type.
@@ -88,3 +137,10 @@ func (Breakdown) Kind() Kind { return BreakdownsKind }
 
 // Kind says which file brings days' temperatures.
 func (DayTemp) Kind() Kind { return TemperaturesKind }
+
+// SilentUnit is a unit that used to report its cranks and does so no more.
+type SilentUnit struct {
+	Unit   UnitID
+	Depot  DepotID
+	LastAt time.Time // of the last crank
+}

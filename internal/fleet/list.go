@@ -22,6 +22,7 @@ const (
 type ListFilter struct {
 	Depots  []DepotID // those that the reader may see
 	Unit    UnitID    // exactly this one
+	Class   string
 	Band    Band
 	Suspect Part
 	Search  string // part of a unit's key, upper or lower case

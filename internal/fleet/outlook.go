@@ -9,18 +9,32 @@ type Outlook struct {
 	ChanceByWeek []float64 `json:"chance_by_week"`
 	// ChanceIf is the season's chance if the cold limit truly lay at its 10th, 30th, 50th, 70th and 90th percentile, each as likely as the
 	// others: what a test could tell.
-	ChanceIf       [5]float64        `json:"chance_if"`
-	Night          NightCurve        `json:"night"`
-	DriftCPerMonth Opt[float64]      `json:"drift_c_per_month"` // of the cold limit, if nothing is done; positive: it rises
-	RestV          Opt[float64]      `json:"rest_v"`            // of one battery, as last read and foreseen for today; null: never read
-	SocPct         Opt[float64]      `json:"soc_pct"`           // that rest voltage as state of charge
-	FreezesAtC     Opt[float64]      `json:"freezes_at_c"`      // temperature at which the electrolyte begins to freeze at that state of charge
-	NoStartCost    Opt[Money]        `json:"no_start_cost"`     // the unit's own, else the fleet's median
-	SwapCosts      map[Part]Money    `json:"swap_costs"`        // last price paid for the parts a swap needs; a part of unknown price is not there
-	LastReadOn     Opt[Date]         `json:"last_read_on"`      // of the newest test or crank
-	AgeYears       map[Part]float64  `json:"age_years"`         // of what is fitted, where the fitting date is known; batteries: the oldest
-	Fitted         map[Part][]string `json:"fitted"`            // part numbers fitted now: batteries by position, starter
+	ChanceIf       [5]float64         `json:"chance_if"`
+	Night          NightCurve         `json:"night"`
+	Relief         map[Remedy]float64 `json:"relief"`            // by how many °C the cold limit falls by each remedy; empty where there is nothing to relieve
+	DriftCPerMonth Opt[float64]       `json:"drift_c_per_month"` // of the cold limit, if nothing is done; positive: it rises
+	RestV          Opt[float64]       `json:"rest_v"`            // of one battery, as last read and foreseen for today; null: never read
+	SocPct         Opt[float64]       `json:"soc_pct"`           // that rest voltage as state of charge
+	FreezesAtC     Opt[float64]       `json:"freezes_at_c"`      // temperature at which the electrolyte begins to freeze at that state of charge
+	NoStartCost    Opt[Money]         `json:"no_start_cost"`     // the unit's own, else the fleet's median
+	SwapCosts      map[Part]Money     `json:"swap_costs"`        // last price paid for the parts a swap needs; a part of unknown price is not there
+	LastReadOn     Opt[Date]          `json:"last_read_on"`      // of the newest test or crank
+	AgeYears       map[Part]float64   `json:"age_years"`         // of what is fitted, where the fitting date is known; batteries: the oldest
+	Fitted         map[Part][]string  `json:"fitted"`            // part numbers fitted now: batteries by position, starter
 }
+
+// Remedy is what can be done to a unit, overnight or in the workshop.
+type Remedy string
+
+// The remedies.
+const (
+	PlugIn        Remedy = "plug_in" // a block heater
+	ParkIndoors   Remedy = "park_indoors"
+	Charge        Remedy = "charge"
+	RenewBattery  Remedy = "renew_battery"
+	RenewStarter  Remedy = "renew_starter"
+	CleanContacts Remedy = "clean_contacts" // terminals and cables
+)
 
 // NightCurve is the chance that the first start after a night fails, by the night's low.
 type NightCurve struct {

@@ -27,6 +27,9 @@ type Person struct {
 	Depots       []DepotID // unless AllDepots
 	PasswordHash string    // argon2id, PHC string format
 	Disabled     bool
+
+	// SessionsEnded counts how often the person has ended their sign-ins; those from before open nothing.
+	SessionsEnded int
 }
 
 // MaySee tells whether the person may see what belongs to a depot.
@@ -40,6 +43,15 @@ func (p Person) MaySee(depot DepotID) bool {
 		}
 	}
 	return false
+}
+
+// DepotKeys are the depots that the person may see, unless all, as text.
+func (p Person) DepotKeys() []string {
+	keys := make([]string, len(p.Depots))
+	for i, d := range p.Depots {
+		keys[i] = string(d)
+	}
+	return keys
 }
 
 // TryLimit is how many tries to sign in may fail before the next is turned away unheard.

@@ -40,7 +40,7 @@ func (db *DB) AddIssue(ctx context.Context, list fleet.RankedList, method string
 		if err != nil {
 			return err
 		}
-		return keepBeside(ctx, tx, issue, beside)
+		return keepBeside(ctx, tx, issue, list.Units, beside)
 	})
 	if err != nil {
 		return fleet.Issue{}, fmt.Errorf("keep the ranked list of %s: %w", list.AsOf, err)
@@ -74,6 +74,11 @@ func (db *DB) IssueBefore(ctx context.Context, asOf fleet.Date) (fleet.Issue, er
 	return db.issue(ctx, issueColumns+`WHERE as_of < @as_of ORDER BY as_of DESC, issue DESC LIMIT 1`, pgx.NamedArgs{"as_of": sqlDate(asOf)})
 }
 
+// Issue is the ranked list of a number. ErrNoIssue: there is none.
+func (db *DB) Issue(ctx context.Context, id int64) (fleet.Issue, error) {
+	return db.issue(ctx, issueColumns+`WHERE issue = @id`, pgx.NamedArgs{"id": id})
+}
+
 func (db *DB) issue(ctx context.Context, query string, args pgx.NamedArgs) (fleet.Issue, error) {
 	rows, _ := db.pool.Query(ctx, query, args) // CollectExactlyOneRow reports Query's error too
 	issue, err := pgx.CollectExactlyOneRow(rows, scanIssue)
@@ -98,7 +103,8 @@ const (
 	AND (@depots::text[] IS NULL OR depot = ANY(@depots))
 	AND (@unit = '' OR unit = @unit)
 	AND (@band = '' OR band = @band) AND (@suspect = '' OR suspect = @suspect)
-	AND (@search = '' OR strpos(lower(unit), lower(@search)) > 0)`
+	AND (@search = '' OR strpos(lower(unit), lower(@search)) > 0)
+	AND (@class = '' OR unit IN (SELECT unit FROM unit WHERE class = @class))`
 	listForecasts = `SELECT unit, depot, rank, band, no_start_probability, cold_limit_c, cold_limit_p10_c, cold_limit_p90_c,
 	suspect, p_battery, p_starter, p_cable, p_charging, p_control, expected_loss, swap_cost, swap_by, evidence` +
 		forecastWhere
@@ -160,7 +166,7 @@ func forecastArgs(issue int64, f ForecastFilter) pgx.NamedArgs {
 	}
 	return pgx.NamedArgs{
 		"issue": issue, "depots": depots, "unit": string(f.Unit), "band": string(f.Band), "suspect": string(f.Suspect),
-		"search": f.Search, "limit": limit, "offset": f.Offset,
+		"search": f.Search, "class": f.Class, "limit": limit, "offset": f.Offset,
 	}
 }
 

@@ -68,6 +68,29 @@ func units(ctx context.Context, q querier, names []string) ([]fleet.Unit, error)
 	return list, nil
 }
 
+// Classes are the fleet's own words for its kinds of unit, at the depots given (nil: all), in the order of the alphabet.
+func (db *DB) Classes(ctx context.Context, of []fleet.DepotID) ([]string, error) {
+	rows, _ := db.pool.Query(ctx, `SELECT DISTINCT class COLLATE "C" FROM unit WHERE @depots::text[] IS NULL OR depot = ANY(@depots) ORDER BY 1`,
+		pgx.NamedArgs{"depots": depotNames(of)})
+	classes, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
+		return nil, fmt.Errorf("read the classes of units: %w", err)
+	}
+	return classes, nil
+}
+
+// depotNames are the keys as SQL wants them; nil stays null.
+func depotNames(of []fleet.DepotID) []string {
+	if of == nil {
+		return nil
+	}
+	names := make([]string, len(of))
+	for i, d := range of {
+		names[i] = string(d)
+	}
+	return names
+}
+
 const listBatteryFittings = `SELECT battery, unit, position, part, chemistry, rated_cca_a, cca_standard, rated_ah, made_on,
 	fitted_on, removed_on, removed_because, price, core_deposit, core_returned_on, free_months, prorata_months
 	FROM battery_fitting WHERE @units::text[] IS NULL OR unit = ANY(@units)

@@ -19,7 +19,8 @@ type Load struct {
 	conn     *pgxpool.Conn
 	dryRun   pgx.Tx // holds all files of a dry run, to be rolled back; nil otherwise
 	file     pgx.Tx // the file at hand; nil between files
-	importID int64
+	source   string // of an import that is recorded with its first file
+	importID int64  // 0: not recorded yet
 
 	// Of the file at hand:
 	table     loadTable

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 
 	"github.com/jackc/pgx/v5"
 
@@ -13,7 +14,7 @@ import (
 
 // keepBeside puts what belongs to a list in the place of what belonged to the one before it. A list for a past date is not the newest
 // and displaces nothing.
-func keepBeside(ctx context.Context, tx pgx.Tx, issue fleet.Issue, b fleet.Beside) error {
+func keepBeside(ctx context.Context, tx pgx.Tx, issue fleet.Issue, units []fleet.Forecast, b fleet.Beside) error {
 	var newest int64
 	if err := tx.QueryRow(ctx, `SELECT issue FROM issue ORDER BY as_of DESC, issue DESC LIMIT 1`).Scan(&newest); err != nil || newest != issue.ID {
 		return err
@@ -29,9 +30,15 @@ func keepBeside(ctx context.Context, tx pgx.Tx, issue fleet.Issue, b fleet.Besid
 			return err
 		}
 	}
-	_, err := tx.CopyFrom(ctx, pgx.Identifier{"outlook"}, []string{"unit", "issue", "ahead"}, pgx.CopyFromSlice(len(b.Outlooks), func(i int) ([]any, error) {
-		ahead, err := json.Marshal(b.Outlooks[i])
-		return []any{string(b.Outlooks[i].Unit), issue.ID, ahead}, err
+	depots := make(map[fleet.UnitID]fleet.DepotID, len(units))
+	for _, f := range units {
+		depots[f.Unit] = f.Depot
+	}
+	columns := []string{"unit", "issue", "depot", "night_limit_c", "freezes_at_c", "ahead"}
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{"outlook"}, columns, pgx.CopyFromSlice(len(b.Outlooks), func(i int) ([]any, error) {
+		o := &b.Outlooks[i]
+		ahead, err := json.Marshal(o)
+		return []any{string(o.Unit), issue.ID, string(depots[o.Unit]), o.Night.LimitC, o.FreezesAtC.Ptr(), ahead}, err
 	}))
 	return err
 }
@@ -60,6 +67,28 @@ func (db *DB) Listed(ctx context.Context, issue int64, filter ForecastFilter) ([
 	if err != nil {
 		return nil, err
 	}
+	return db.withOutlooks(ctx, issue, forecasts)
+}
+
+// Overnight is Listed for the units of a depot whose starts the coming night may concern: by their cold limit, or because the battery may
+// freeze, at the temperature given or above. Units without an outlook are not among them.
+func (db *DB) Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error) {
+	rows, _ := db.pool.Query(ctx, listForecasts+` AND unit IN (SELECT unit FROM outlook WHERE issue = @issue AND depot = @at
+		AND (night_limit_c >= @from OR freezes_at_c >= @from)) ORDER BY rank`,
+		merged(forecastArgs(issue, ForecastFilter{Depots: []fleet.DepotID{depot}}), pgx.NamedArgs{"at": string(depot), "from": fromC}))
+	forecasts, err := pgx.CollectRows(rows, scanForecast)
+	if err != nil {
+		return nil, fmt.Errorf("read whom the night concerns at depot %q: %w", depot, err)
+	}
+	return db.withOutlooks(ctx, issue, forecasts)
+}
+
+func merged(a, b pgx.NamedArgs) pgx.NamedArgs {
+	maps.Copy(a, b)
+	return a
+}
+
+func (db *DB) withOutlooks(ctx context.Context, issue int64, forecasts []fleet.Forecast) ([]fleet.Listed, error) {
 	list, names, at := make([]fleet.Listed, len(forecasts)), make([]string, len(forecasts)), make(map[fleet.UnitID]int, len(forecasts))
 	for i, f := range forecasts {
 		list[i].Forecast, names[i], at[f.Unit] = f, string(f.Unit), i

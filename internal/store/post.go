@@ -11,30 +11,55 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-const addSchedule = `INSERT INTO schedule (report, depot, recipients, cron, timezone, last_slot, enabled)
-	VALUES (@report, nullif(@depot, ''), @recipients, @cron, @timezone, @last_slot, @enabled) RETURNING schedule`
+const addSchedule = `INSERT INTO schedule (report, depot, recipients, cron, timezone, when_quiet, attach, last_slot, enabled)
+	VALUES (@report, nullif(@depot, ''), @recipients, @cron, @timezone, @when_quiet, @attach, @last_slot, @enabled) RETURNING schedule`
 
 // AddSchedule keeps s and returns its number. Nothing due before s.LastSlot will be caught up.
 func (db *DB) AddSchedule(ctx context.Context, s fleet.Schedule) (int64, error) {
 	var id int64
-	err := db.pool.QueryRow(ctx, addSchedule, pgx.NamedArgs{
-		"report": s.Report, "depot": string(s.Depot), "recipients": s.Recipients, "cron": s.Cron, "timezone": s.Timezone,
-		"last_slot": s.LastSlot, "enabled": s.Enabled,
-	}).Scan(&id)
-	if err != nil {
+	if err := db.pool.QueryRow(ctx, addSchedule, scheduleArgs(s)).Scan(&id); err != nil {
 		return 0, fmt.Errorf("add a schedule of %s: %w", s.Report, err)
 	}
 	return id, nil
 }
 
-const listSchedules = `SELECT schedule, report, coalesce(depot, ''), recipients, cron, timezone, last_slot, last_error, enabled
-	FROM schedule ORDER BY schedule`
+func scheduleArgs(s fleet.Schedule) pgx.NamedArgs {
+	quiet := s.WhenQuiet
+	if quiet == "" {
+		quiet = fleet.QuietSend
+	}
+	return pgx.NamedArgs{
+		"id": s.ID, "report": s.Report, "depot": string(s.Depot), "recipients": s.Recipients, "cron": s.Cron, "timezone": s.Timezone,
+		"when_quiet": string(quiet), "attach": texts(s.Attach), "last_slot": s.LastSlot, "enabled": s.Enabled,
+	}
+}
+
+// What was said last is about that report and those depots: of others, all is new.
+const changeSchedule = `UPDATE schedule SET report = @report, depot = nullif(@depot, ''), recipients = @recipients, cron = @cron,
+	timezone = @timezone, when_quiet = @when_quiet, attach = @attach, last_slot = greatest(last_slot, @last_slot), enabled = @enabled,
+	last_error = '', last_note = '',
+	said = CASE WHEN report = @report AND depot IS NOT DISTINCT FROM nullif(@depot, '') THEN said ELSE '{}' END
+	WHERE schedule = @id`
+
+// ChangeSchedule replaces the schedule of s's number and tells whether there was one. As with AddSchedule nothing due before
+// s.LastSlot will be caught up; a slot that is dealt with already stays so.
+func (db *DB) ChangeSchedule(ctx context.Context, s fleet.Schedule) (bool, error) {
+	tag, err := db.pool.Exec(ctx, changeSchedule, scheduleArgs(s))
+	if err != nil {
+		return false, fmt.Errorf("change schedule %d: %w", s.ID, err)
+	}
+	return tag.RowsAffected() == 1, nil
+}
+
+const listSchedules = `SELECT schedule, report, coalesce(depot, ''), recipients, cron, timezone, when_quiet, attach, last_slot,
+	last_error, last_note, said, enabled FROM schedule ORDER BY schedule`
 
 // Schedules lists all schedules in the order in which they were added.
 func (db *DB) Schedules(ctx context.Context) ([]fleet.Schedule, error) {
 	rows, _ := db.pool.Query(ctx, listSchedules) // CollectRows reports Query's error too
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (s fleet.Schedule, err error) {
-		return s, row.Scan(&s.ID, &s.Report, &s.Depot, &s.Recipients, &s.Cron, &s.Timezone, &s.LastSlot, &s.LastError, &s.Enabled)
+		return s, row.Scan(&s.ID, &s.Report, &s.Depot, &s.Recipients, &s.Cron, &s.Timezone, &s.WhenQuiet, &s.Attach, &s.LastSlot,
+			&s.LastError, &s.LastNote, &s.Said, &s.Enabled)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("list schedules: %w", err)
@@ -51,25 +76,29 @@ func (db *DB) RemoveSchedule(ctx context.Context, id int64) (bool, error) {
 	return tag.RowsAffected() == 1, nil
 }
 
-const advanceSchedule = `UPDATE schedule SET last_slot = @slot, last_error = ''
+const advanceSchedule = `UPDATE schedule SET last_slot = @slot, last_error = '', last_note = @note, said = @said
 	WHERE schedule = @id AND last_slot < @slot AND enabled`
 
-// AdvanceSchedule marks slot as dealt with and queues its letters, both or neither. It returns false, and queues
+// AdvanceSchedule marks the run's slot as dealt with and queues its letters, both or neither. It returns false, and queues
 // nothing, where another server was first or the schedule is gone.
-func (db *DB) AdvanceSchedule(ctx context.Context, id int64, slot time.Time, letters []fleet.Letter) (advanced bool, err error) {
+func (db *DB) AdvanceSchedule(ctx context.Context, id int64, run fleet.Run) (advanced bool, err error) {
+	said := run.Said
+	if said == nil {
+		said = map[string]fleet.Said{}
+	}
 	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
-		tag, err := tx.Exec(ctx, advanceSchedule, pgx.NamedArgs{"id": id, "slot": slot})
+		tag, err := tx.Exec(ctx, advanceSchedule, pgx.NamedArgs{"id": id, "slot": run.Slot, "note": run.Note, "said": said})
 		if err != nil {
 			return err
 		}
 		if advanced = tag.RowsAffected() == 1; !advanced {
 			return nil
 		}
-		_, err = queue(ctx, tx, letters)
+		_, err = queue(ctx, tx, run.Letters)
 		return err
 	})
 	if err != nil {
-		return false, fmt.Errorf("queue what schedule %d had due at %s: %w", id, slot.Format(time.RFC3339), err)
+		return false, fmt.Errorf("queue what schedule %d had due at %s: %w", id, run.Slot.Format(time.RFC3339), err)
 	}
 	return advanced, nil
 }
@@ -129,9 +158,9 @@ const (
 	sent_at = @sent_at, given_up_at = @given_up_at WHERE letter = @id`
 )
 
-// sendingLimit bounds how long a letter may be held. Where this program vanishes without closing its connection, the
+// sendingLimit bounds how long a letter may be held: longer than all that a slow mail server is waited for. Where this program vanishes without closing its connection, the
 // server gives the letter back after that time.
-const sendingLimit = 5 * time.Minute
+const sendingLimit = 20 * time.Minute
 
 // DeliverNext takes the letter that has been due longest, holds it while deliver runs, and keeps what deliver returns
 // of its fate. It returns false where nothing is due. The fate is kept even when ctx ends meanwhile; when the program
@@ -167,6 +196,14 @@ func (db *DB) DeliverNext(ctx context.Context, now time.Time, deliver func(conte
 	return found, nil
 }
 
+const undelivered = letterHeads + `WHERE sent_at IS NULL AND (given_up_at IS NOT NULL OR attempts > 0) ORDER BY letter`
+
+// Undelivered lists what could not be handed over so far, oldest first: letters that are tried again at DueAt, and those that were
+// given up. LastError says why. Messages are left empty.
+func (db *DB) Undelivered(ctx context.Context) ([]fleet.Letter, error) {
+	return db.letters(ctx, undelivered, nil)
+}
+
 const retryLetter = `UPDATE outbox SET given_up_at = NULL, due_at = @now, queued_at = @now WHERE letter = @id AND sent_at IS NULL`
 
 // RetryLetter makes an unsent letter due now, also one that was given up, and tells whether there was one.
@@ -178,12 +215,18 @@ func (db *DB) RetryLetter(ctx context.Context, id int64, now time.Time) (bool, e
 	return tag.RowsAffected() == 1, nil
 }
 
+// letterHeads are letterColumns without the message.
+const letterHeads = `SELECT letter, dedupe_key, message_id, from_addr, to_addr, subject, ''::bytea, queued_at, due_at,
+	attempts, last_error, sent_at, given_up_at FROM outbox `
+
 // Letters lists the outbox, oldest first: what waits and what was given up, and with sent also what has gone out.
 // Messages are left empty.
 func (db *DB) Letters(ctx context.Context, sent bool) ([]fleet.Letter, error) {
-	const list = `SELECT letter, dedupe_key, message_id, from_addr, to_addr, subject, ''::bytea, queued_at, due_at,
-	attempts, last_error, sent_at, given_up_at FROM outbox WHERE @sent OR sent_at IS NULL ORDER BY letter`
-	rows, _ := db.pool.Query(ctx, list, pgx.NamedArgs{"sent": sent})
+	return db.letters(ctx, letterHeads+`WHERE @sent OR sent_at IS NULL ORDER BY letter`, pgx.NamedArgs{"sent": sent})
+}
+
+func (db *DB) letters(ctx context.Context, query string, args pgx.NamedArgs) ([]fleet.Letter, error) {
+	rows, _ := db.pool.Query(ctx, query, args)
 	letters, err := pgx.CollectRows(rows, scanLetter)
 	if err != nil {
 		return nil, fmt.Errorf("list the outbox: %w", err)

@@ -26,8 +26,9 @@ func letterOf(key string) fleet.Letter {
 func addMonday(t *testing.T, db *store.DB) fleet.Schedule {
 	t.Helper()
 	s := fleet.Schedule{
-		Report: "winter-list", Recipients: []string{"ada@example.org", "bo@example.org"}, Cron: "0 6 * * MON",
-		Timezone: "Europe/Oslo", LastSlot: postNow.AddDate(0, 0, -7), Enabled: true,
+		Report: "winter-list", Recipients: []string{"ada@example.org", "role:manager"}, Cron: "0 6 * * MON", Timezone: "Europe/Oslo",
+		WhenQuiet: fleet.QuietLine, Attach: []fleet.Attachment{fleet.AttachXLSX, fleet.AttachPDF}, Said: map[string]fleet.Said{},
+		LastSlot: postNow.AddDate(0, 0, -7), Enabled: true,
 	}
 	id, err := db.AddSchedule(t.Context(), s)
 	require.NoError(t, err)
@@ -58,6 +59,108 @@ func TestSchedulesAreKept(t *testing.T) {
 	require.ErrorContains(t, err, "add a schedule of winter-list")
 }
 
+func TestSchedulesAreChanged(t *testing.T) {
+	db := store.New(pgtest.New(t))
+	s := addMonday(t, db)
+	said := map[string]fleet.Said{"": {Mark: "31", At: postNow}}
+	_, err := db.AdvanceSchedule(t.Context(), s.ID, fleet.Run{Slot: postNow, Note: "somebody was left out", Said: said})
+	require.NoError(t, err)
+	s.Recipients, s.Attach, s.WhenQuiet, s.Enabled = []string{"person:ada"}, nil, "", false
+	s.LastSlot = postNow.AddDate(0, 0, -30)
+	found, err := db.ChangeSchedule(t.Context(), s)
+	require.NoError(t, err)
+	require.True(t, found)
+	s.WhenQuiet, s.Attach, s.Said, s.LastSlot = fleet.QuietSend, []fleet.Attachment{}, said, postNow
+	require.Equal(t, s, oneSchedule(t, db), "what is dealt with stays so, and what was said is still the last word")
+	s.Report = "audit"
+	_, err = db.ChangeSchedule(t.Context(), s)
+	require.NoError(t, err)
+	require.Empty(t, oneSchedule(t, db).Said, "of another report nothing was said yet")
+	s.ID++
+	found, err = db.ChangeSchedule(t.Context(), s)
+	require.NoError(t, err)
+	require.False(t, found)
+}
+
+func TestSubscriptionsAreLeftByTokenAndBegunAgain(t *testing.T) {
+	db := store.New(pgtest.New(t))
+	s := addMonday(t, db)
+	var wg sync.WaitGroup
+	tokens := make([]map[string]string, 4) // two servers must write the same link
+	for i := range tokens {
+		wg.Go(func() {
+			subs, err := db.Subscriptions(t.Context(), s.ID, []string{"Bo@example.org", "ada@example.org"})
+			if err != nil {
+				return
+			}
+			tokens[i] = map[string]string{}
+			for _, sub := range subs {
+				tokens[i][sub.Address] = sub.Token
+			}
+		})
+	}
+	wg.Wait()
+	for _, got := range tokens {
+		require.Len(t, got, 2)
+		require.Equal(t, tokens[0], got)
+	}
+	token := tokens[0]["bo@example.org"]
+	require.GreaterOrEqual(t, len(token), 26) // of 32 letters: 130 bits
+	require.NotEqual(t, token, tokens[0]["ada@example.org"])
+
+	sub, found, err := db.Subscription(t.Context(), token)
+	require.NoError(t, err)
+	require.True(t, found)
+	require.Equal(t, fleet.Subscription{Schedule: s.ID, Report: "winter-list", Address: "bo@example.org", Token: token}, sub)
+	for range 2 { // mail programs may ask twice
+		found, err = db.Unsubscribe(t.Context(), token)
+		require.NoError(t, err)
+		require.True(t, found)
+	}
+	left, err := db.Unsubscribed(t.Context())
+	require.NoError(t, err)
+	require.Len(t, left, 1)
+	require.Equal(t, "bo@example.org", left[0].Address)
+	require.False(t, left[0].EndedAt.IsZero())
+	found, err = db.Unsubscribe(t.Context(), token+"x")
+	require.NoError(t, err)
+	require.False(t, found)
+
+	for _, want := range []bool{true, false} {
+		found, err = db.Resubscribe(t.Context(), s.ID, "BO@example.org")
+		require.NoError(t, err)
+		require.Equal(t, want, found)
+	}
+	_, err = db.RemoveSchedule(t.Context(), s.ID)
+	require.NoError(t, err)
+	_, found, err = db.Subscription(t.Context(), token)
+	require.NoError(t, err)
+	require.False(t, found, "the schedule is gone, and its links with it")
+}
+
+func TestUndeliveredIsWhatWasTriedInVain(t *testing.T) {
+	db := store.New(pgtest.New(t))
+	_, err := db.QueueLetters(t.Context(), []fleet.Letter{letterOf("a"), letterOf("b"), letterOf("c"), letterOf("d")})
+	require.NoError(t, err)
+	fates := []func(*fleet.Letter){
+		func(l *fleet.Letter) { l.Attempts, l.GivenUpAt, l.LastError = 1, postNow, "no such user" },
+		func(l *fleet.Letter) { l.Attempts, l.DueAt, l.LastError = 1, postNow.Add(time.Minute), "busy" },
+		func(l *fleet.Letter) { l.Attempts, l.SentAt = 1, postNow },
+	}
+	for _, change := range fates { // the fourth is not tried
+		_, err := db.DeliverNext(t.Context(), postNow, func(_ context.Context, l fleet.Letter) fleet.Letter {
+			change(&l)
+			return l
+		})
+		require.NoError(t, err)
+	}
+	letters, err := db.Undelivered(t.Context())
+	require.NoError(t, err)
+	require.Len(t, letters, 2)
+	require.Equal(t, "no such user", letters[0].LastError)
+	require.Equal(t, "busy", letters[1].LastError)
+}
+
 func TestScheduleAdvancesOnceWithItsLetters(t *testing.T) {
 	db := store.New(pgtest.New(t))
 	s := addMonday(t, db)
@@ -68,7 +171,10 @@ func TestScheduleAdvancesOnceWithItsLetters(t *testing.T) {
 	won := 0
 	for range 6 {
 		wg.Go(func() {
-			ok, err := db.AdvanceSchedule(t.Context(), s.ID, postNow, []fleet.Letter{letterOf("1/a"), letterOf("1/b")})
+			ok, err := db.AdvanceSchedule(t.Context(), s.ID, fleet.Run{
+				Slot: postNow, Note: "jo: is disabled", Said: map[string]fleet.Said{"NOR\nSUD": {Mark: "31", At: postNow}},
+				Letters: []fleet.Letter{letterOf("1/a"), letterOf("1/b")},
+			})
 			mu.Lock()
 			defer mu.Unlock()
 			if err == nil && ok {
@@ -84,13 +190,15 @@ func TestScheduleAdvancesOnceWithItsLetters(t *testing.T) {
 	after := oneSchedule(t, db)
 	require.Equal(t, postNow, after.LastSlot)
 	require.Empty(t, after.LastError)
+	require.Equal(t, "jo: is disabled", after.LastNote)
+	require.Equal(t, map[string]fleet.Said{"NOR\nSUD": {Mark: "31", At: postNow}}, after.Said)
 
-	ok, err := db.AdvanceSchedule(t.Context(), s.ID, postNow.AddDate(0, 0, -1), nil)
+	ok, err := db.AdvanceSchedule(t.Context(), s.ID, fleet.Run{Slot: postNow.AddDate(0, 0, -1)})
 	require.NoError(t, err)
 	require.False(t, ok, "an earlier slot is behind")
 	broken := letterOf("2/b")
 	broken.MessageID = "1/a@example.org" // taken: the statement fails
-	_, err = db.AdvanceSchedule(t.Context(), s.ID, postNow.AddDate(0, 0, 7), []fleet.Letter{letterOf("2/a"), broken})
+	_, err = db.AdvanceSchedule(t.Context(), s.ID, fleet.Run{Slot: postNow.AddDate(0, 0, 7), Letters: []fleet.Letter{letterOf("2/a"), broken}})
 	require.Error(t, err)
 	require.Equal(t, postNow, oneSchedule(t, db).LastSlot, "neither the slot nor a letter was kept")
 	letters, err = db.Letters(t.Context(), false)

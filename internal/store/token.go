@@ -16,13 +16,24 @@ const addToken = `INSERT INTO token (token_hash, name, use, depot) VALUES (@hash
 
 // AddToken keeps a new token under the SHA-256 of its text; false: the name is taken, also by a revoked one.
 func (db *DB) AddToken(ctx context.Context, t fleet.Token, sha256 [32]byte) (added bool, err error) {
-	tag, err := db.pool.Exec(ctx, addToken, pgx.NamedArgs{
-		"hash": sha256[:], "name": t.Name, "use": string(t.Use), "depot": string(t.Depot),
+	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, addToken, pgx.NamedArgs{
+			"hash": sha256[:], "name": t.Name, "use": string(t.Use), "depot": string(t.Depot),
+		})
+		if err != nil || tag.RowsAffected() == 0 {
+			return unknownDepot(err)
+		}
+		added = true
+		of := "all depots"
+		if t.Depot != "" {
+			of = string(t.Depot)
+		}
+		return noteChange(ctx, tx, "token "+t.Name, fmt.Sprintf("added for %s of %s", t.Use, of))
 	})
 	if err != nil {
-		return false, fmt.Errorf("add token %q: %w", t.Name, unknownDepot(err))
+		return false, fmt.Errorf("add token %q: %w", t.Name, err)
 	}
-	return tag.RowsAffected() > 0, nil
+	return added, nil
 }
 
 const tokenColumns = `name, use, coalesce(depot, ''), created_at, last_used_at, revoked_at IS NOT NULL`
@@ -63,12 +74,22 @@ func (db *DB) UseToken(ctx context.Context, sha256 [32]byte) (fleet.Token, bool,
 
 // RevokeToken ends a token for good; false: there is none of that name.
 func (db *DB) RevokeToken(ctx context.Context, name string) (found bool, err error) {
-	tag, err := db.pool.Exec(ctx, `UPDATE token SET revoked_at = coalesce(revoked_at, now()) WHERE name = @name`,
-		pgx.NamedArgs{"name": name})
+	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		args := pgx.NamedArgs{"name": name}
+		tag, err := tx.Exec(ctx, `UPDATE token SET revoked_at = now() WHERE name = @name AND revoked_at IS NULL`, args)
+		if err != nil {
+			return err
+		}
+		if tag.RowsAffected() > 0 {
+			found = true
+			return noteChange(ctx, tx, "token "+name, "revoked")
+		}
+		return tx.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM token WHERE name = @name)`, args).Scan(&found)
+	})
 	if err != nil {
 		return false, fmt.Errorf("revoke token %q: %w", name, err)
 	}
-	return tag.RowsAffected() > 0, nil
+	return found, nil
 }
 
 func scanToken(row pgx.CollectableRow) (t fleet.Token, err error) {

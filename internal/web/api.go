@@ -20,8 +20,8 @@ func (s *Server) apiReadings(c echo.Context) error {
 	if kind, _, err := mime.ParseMediaType(got); err != nil || kind != echo.MIMEApplicationJSON {
 		return wrongMediaError{echo.MIMEApplicationJSON, got}
 	}
-	token := viewerOf(c).token
-	result, err := s.intake(req.Context(), req.Body, ingest.Options{Source: "api:" + token.Name, Now: s.now(), Depot: token.Depot})
+	v := viewerOf(c)
+	result, err := s.intake(req.Context(), req.Body, ingest.Options{Source: "api:" + v.token.Name, Now: s.now(), Depots: v.depots()})
 	if err != nil {
 		return err
 	}

@@ -31,8 +31,8 @@ type auditPage struct {
 
 // auditPicture is a drawing and its address; nil where there is nothing to draw.
 type auditPicture struct {
-	Title, Src, Narrow, Alt string
-	Width, Height           int
+	Title, Src, Narrow, Alt, Figures string
+	Width, Height                    int
 }
 
 // auditQuery is what the address of the audit says.
@@ -143,8 +143,12 @@ func (s *Server) audit(c echo.Context) error {
 	page.Season = reports.SeasonOfAudit(a.season(), a.data.Today)
 	page.CSV = auditQuery{Depot: a.query.Depot}.href("/audit.csv")
 	page.offer(a)
-	page.Bands = a.picture(reports.AuditBands, "/audit/bands.svg")
-	page.Orders = a.picture(reports.AuditOrders, "/audit/orders.svg")
+	if page.Bands, err = a.picture(reports.AuditBands, "/audit/bands.svg"); err != nil {
+		return err
+	}
+	if page.Orders, err = a.picture(reports.AuditOrders, "/audit/orders.svg"); err != nil {
+		return err
+	}
 	return s.render(c, http.StatusOK, "audit.tmpl", page)
 }
 
@@ -172,13 +176,14 @@ func (p *auditPage) offer(a auditShown) {
 }
 
 // picture draws once to know the size and what to say of it.
-func (a auditShown) picture(draw auditDrawing, path string) *auditPicture {
+func (a auditShown) picture(draw auditDrawing, path string) (*auditPicture, error) {
 	p, err := draw("audit", a.season(), reports.PageWidth)
 	if err != nil {
-		return nil // nothing to draw: the tables say what there is
+		return nil, nil // nothing to draw: the tables say what there is
 	}
+	figures, err := figuresOf(p)
 	src := a.query.href(path)
-	return &auditPicture{p.Title, src, asNarrow(src), p.Description, p.Width, p.Height}
+	return &auditPicture{p.Title, src, asNarrow(src), p.Description, figures, p.Width, p.Height}, err
 }
 
 type auditDrawing func(name string, r alerts.AuditResult, width int) (reports.Picture, error)

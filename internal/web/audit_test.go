@@ -33,8 +33,8 @@ func (w *world) addAudit() {
 }
 
 // auditOf is the audit of a season in which of every five units one failed, the likeliest as a rule.
-func auditOf(t *testing.T, year, units int) alerts.AuditResult {
-	t.Helper()
+func auditOf(tb testing.TB, year, units int) alerts.AuditResult {
+	tb.Helper()
 	season := fleet.Season{From: fleet.NewDate(year, 10, 1), To: fleet.NewDate(year+1, 3, 31)}
 	list, with := fleet.RankedList{AsOf: season.From, Season: season}, map[fleet.UnitID]float64{}
 	var histories []fleet.History
@@ -62,7 +62,7 @@ func auditOf(t *testing.T, year, units int) alerts.AuditResult {
 			}
 		},
 	})
-	require.NoError(t, err)
+	require.NoError(tb, err)
 	return r
 }
 

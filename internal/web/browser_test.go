@@ -15,6 +15,7 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	cdplog "github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -23,21 +24,22 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-var (
-	pictures = flag.String("pictures", "", "folder for pictures of the pages in a real browser")
-	axe      = flag.String("axe", "", "axe.min.js of axe-core, to hold the pages against its rules as well")
-)
+var pictures = flag.String("pictures", "", "folder for pictures of the pages in a real browser")
+
+// browserTime bounds what one browser does in a test.
+const browserTime = 4 * time.Minute
 
 // tab is a page in a real browser that remembers what it complained about.
 type tab struct {
-	t   *testing.T
+	t   testing.TB
 	ctx context.Context
 	w   *world
 
 	mu    sync.Mutex
-	wrong []string // console messages, exceptions, refusals by the content security policy, requests that failed
+	wrong []string // console messages, exceptions, refusals by the content security policy, requests that failed or went elsewhere
 }
 
+// newTab starts a browser of its own with one tab.
 func newTab(w *world) *tab {
 	w.t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
@@ -46,27 +48,64 @@ func newTab(w *world) *tab {
 	if os.Getuid() == 0 {
 		options = append(options, chromedp.NoSandbox) // Chromium's sandbox refuses to work for root
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), browserTime)
 	w.t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewExecAllocator(ctx, options...)
 	w.t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx)
 	w.t.Cleanup(cancel)
+	return listening(ctx, w)
+}
+
+// another is a tab for somebody else in the same browser, with cookies of its own.
+func (b *tab) another() *tab {
+	b.t.Helper()
+	ctx, cancel := chromedp.NewContext(b.ctx, chromedp.WithNewBrowserContext())
+	b.t.Cleanup(cancel)
+	return listening(ctx, b.w)
+}
+
+func listening(ctx context.Context, w *world) *tab {
+	w.t.Helper()
 	b := &tab{t: w.t, ctx: ctx, w: w}
-	require.NoError(w.t, chromedp.Listen(ctx, func(event any) {
-		b.mu.Lock()
-		defer b.mu.Unlock()
-		switch e := event.(type) {
-		case *cdplog.EventEntryAdded:
-			b.wrong = append(b.wrong, fmt.Sprintf("%s: %s %s", e.Entry.Source, e.Entry.Text, e.Entry.URL))
-		case *runtime.EventConsoleAPICalled:
-			b.wrong = append(b.wrong, fmt.Sprintf("console.%s", e.Type))
-		case *runtime.EventExceptionThrown:
-			b.wrong = append(b.wrong, e.ExceptionDetails.Text)
-		}
-	}), "is chromium installed and on the PATH?")
-	b.do(protocol(cdplog.Enable, cdp.Empty{}))
+	require.NoError(w.t, chromedp.Listen(ctx, b.hear), "is chromium installed and on the PATH?")
+	b.do(
+		protocol(cdplog.Enable, cdp.Empty{}), protocol(network.Enable, network.EnableParams{}),
+		protocol(emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true}), // tabs work side by side
+	)
 	return b
+}
+
+func (b *tab) hear(event any) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch e := event.(type) {
+	case *cdplog.EventEntryAdded:
+		b.wrong = append(b.wrong, fmt.Sprintf("%s: %s %s", e.Entry.Source, e.Entry.Text, e.Entry.URL))
+	case *runtime.EventConsoleAPICalled:
+		b.wrong = append(b.wrong, fmt.Sprintf("console.%s", e.Type))
+	case *runtime.EventExceptionThrown:
+		b.wrong = append(b.wrong, "script: "+e.ExceptionDetails.Text)
+	case *network.EventRequestWillBeSent:
+		if u := e.Request.URL; strings.HasPrefix(u, "http") && !strings.HasPrefix(u, b.w.http.URL+"/") {
+			b.wrong = append(b.wrong, "asks another host: "+u)
+		}
+	}
+}
+
+// complaints are what the browser found wrong since it was last asked.
+func (b *tab) complaints() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	wrong := b.wrong
+	b.wrong = nil
+	return wrong
+}
+
+// sound checks that the browser has nothing to complain about.
+func (b *tab) sound() {
+	b.t.Helper()
+	require.Empty(b.t, b.complaints())
 }
 
 func (b *tab) do(actions ...chromedp.Action[chromedp.Void]) {
@@ -95,25 +134,96 @@ func run[T any](b *tab, action chromedp.Action[T]) T {
 	return v
 }
 
-// sound checks that the browser has nothing to complain about.
-func (b *tab) sound() {
+func (b *tab) value(js string) string {
 	b.t.Helper()
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	require.Empty(b.t, b.wrong)
+	return run(b, chromedp.Evaluate[string]("String("+js+")"))
+}
+
+func (b *tab) number(js string) float64 {
+	b.t.Helper()
+	return run(b, chromedp.Evaluate[float64](js))
+}
+
+// signIn types name and the test's password at the door, as people do.
+func (b *tab) signIn(name string) {
+	b.t.Helper()
+	b.open("/sign-in")
+	b.fill("Name", name)
+	b.fill("Password", testPassword)
+	b.enter()
 }
 
 // enter presses the key and waits for the page that they lead to.
 func (b *tab) enter() {
 	b.t.Helper()
-	_, err := chromedp.RunResponse(b.ctx, chromedp.KeyEvent(kb.Enter))
+	b.leads(chromedp.KeyEvent(kb.Enter))
+}
+
+// follow clicks the link or button of this text and waits for the page that it leads to.
+func (b *tab) follow(text string) {
+	b.t.Helper()
+	b.leads(chromedp.Click(b.named("a, button, summary", text)))
+}
+
+// press clicks the link or button of this text, which stays on the page.
+func (b *tab) press(text string) {
+	b.t.Helper()
+	b.do(chromedp.Click(b.named("a, button, summary", text)))
+	b.sound()
+}
+
+func (b *tab) leads(step chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	_, err := chromedp.RunResponse(b.ctx, step)
 	require.NoError(b.t, err)
 	b.sound()
 }
 
-func (b *tab) value(js string) string {
+// fill empties the field that has this label and types into it.
+func (b *tab) fill(label, text string) {
 	b.t.Helper()
-	return run(b, chromedp.Evaluate[string]("String("+js+")"))
+	field := b.labelled(label)
+	b.do(chromedp.Clear(field), chromedp.SendKeys(field, text))
+}
+
+// choose picks the option of this text in the list that has this label.
+func (b *tab) choose(label, option string) {
+	b.t.Helper()
+	field := b.labelled(label)
+	picked := b.value(fmt.Sprintf(`(() => { const list = %s, o = [...list.options].find(o => o.text.trim() == %q);
+		if (o) { o.selected = true; list.dispatchEvent(new Event("change", {bubbles: true})); } return !!o })()`, field, option))
+	require.Equal(b.t, "true", picked, "%q has no option %q", label, option)
+}
+
+// sees waits until the page's text has these words; a script may write them a moment later.
+func (b *tab) sees(words string) {
+	b.t.Helper()
+	const seen = `document.body && document.body.innerText.replace(/\s+/g, " ").includes(%q)`
+	_, err := chromedp.Run(b.ctx, chromedp.Poll[bool](fmt.Sprintf(seen, words), chromedp.WithPollingTimeout(10*time.Second)))
+	if err != nil {
+		b.t.Fatalf("%s does not show %q but: %s", b.value("location.pathname"), words, b.value("document.body.innerText"))
+	}
+	b.sound()
+}
+
+// named finds the first visible element of the kinds whose text, or label, is this.
+func (b *tab) named(kinds, text string) chromedp.JSPath {
+	b.t.Helper()
+	return b.found(fmt.Sprintf(`[...document.querySelectorAll(%q)].find(el => el.checkVisibility() &&
+		[el.textContent.trim().replace(/\s+/g, " "), el.getAttribute("aria-label")].includes(%q))`, kinds, text), text)
+}
+
+// labelled finds the field with this label.
+func (b *tab) labelled(label string) chromedp.JSPath {
+	b.t.Helper()
+	return b.found(fmt.Sprintf(`[...document.querySelectorAll("input, select, textarea")].find(el => el.checkVisibility() &&
+		[...(el.labels || [])].map(l => l.textContent.trim().replace(/\s+/g, " ")).concat(el.getAttribute("aria-label")).includes(%q))`, label), label)
+}
+
+func (b *tab) found(js, what string) chromedp.JSPath {
+	b.t.Helper()
+	require.Equal(b.t, "true", b.value("!!"+js), "%s has nothing called %q", b.value("location.pathname"), what)
+	return chromedp.JSPath(js)
 }
 
 // tabTo presses the tab key until the focus is on an element that the test in JavaScript of el holds for.
@@ -131,16 +241,20 @@ func (b *tab) tabTo(test string) {
 
 func (b *tab) size(width, height int64) {
 	b.t.Helper()
-	b.do(protocol(emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{
-		Width: width, Height: height, DeviceScaleFactor: 1, Mobile: width < 600,
-	}))
+	phone := width < 600
+	b.do(
+		protocol(emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{
+			Width: width, Height: height, DeviceScaleFactor: 1, Mobile: phone,
+		}),
+		protocol(emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: phone}),
+	)
 }
 
 func (b *tab) dark(on bool) {
 	b.t.Helper()
 	scheme := map[bool]string{true: "dark", false: "light"}[on]
 	b.do(protocol(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
+		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}},
 	}))
 }
 
@@ -155,24 +269,6 @@ func (b *tab) keep(name string) {
 	png := run(b, chromedp.CaptureScreenshot())
 	require.NoError(b.t, os.MkdirAll(*pictures, 0o750))
 	require.NoError(b.t, os.WriteFile(filepath.Join(*pictures, name+".png"), png, 0o600))
-}
-
-// lawful holds the page against axe-core's rules, if it is given.
-func (b *tab) lawful() {
-	b.t.Helper()
-	if *axe == "" {
-		return
-	}
-	script, err := os.ReadFile(*axe)
-	require.NoError(b.t, err)
-	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := chromedp.Evaluate[chromedp.Void](string(script)+"; undefined")(ctx, t)
-		return err
-	}))
-	found := run(b, chromedp.Evaluate[string](`axe.run().then(r => r.violations.map(v =>
-		v.id + ": " + v.help + ": " + v.nodes.map(n => n.html + " " + n.failureSummary).slice(0, 3).join(" | ")).join("\n"))`,
-		func(p *runtime.EvaluateParams) { p.AwaitPromise = new(true) }))
-	require.Empty(b.t, found)
 }
 
 func TestByKeyboardInARealBrowser(t *testing.T) {
@@ -214,57 +310,4 @@ func sortedQuery(t *testing.T, search string) string {
 	q, err := url.ParseQuery(strings.TrimPrefix(search, "?"))
 	require.NoError(t, err)
 	return "?" + q.Encode()
-}
-
-func TestEveryPageFitsEveryScreen(t *testing.T) {
-	w := newWorld(t)
-	w.addFleet()
-	w.addPerson("mara", fleet.Manager)
-	b := newTab(w)
-	visit := func(name, path string) {
-		for _, screen := range []struct {
-			name          string
-			width, height int64
-			dark          bool
-		}{{"phone", 360, 740, false}, {"phone-dark", 360, 740, true}, {"tablet", 800, 1100, false}, {"desk", 1280, 900, false}, {"desk-dark", 1280, 900, true}} {
-			b.size(screen.width, screen.height)
-			b.dark(screen.dark)
-			b.open(path)
-			require.LessOrEqual(t, b.number("document.documentElement.scrollWidth"), float64(screen.width), "%s scrolls sideways on a %s", path, screen.name)
-			require.Equal(t, "true", b.value(`[...document.images].every(i => i.complete && i.naturalWidth > 0 && (i.hasAttribute("alt")))`))
-			b.lawful()
-			b.keep(name + "-" + screen.name)
-		}
-	}
-	visit("sign-in", "/sign-in")
-	b.do(chromedp.SendKeys(chromedp.CSS("#name"), "mara"), chromedp.SendKeys(chromedp.CSS("#password"), testPassword))
-	b.enter()
-	visit("winter-list", "/winter-list")
-	visit("winter-list-empty", "/winter-list?band=down&depot=NOR")
-	visit("unit", "/units/N-1")
-	visit("unit-bare", "/units/S-2")
-	visit("unit-hostile", unitHref(hostileUnit))
-	visit("intake", "/intake")
-	visit("audit", "/audit")
-	visit("audit-few", "/audit?depot=NOR")
-	visit("audit-none", "/audit?depot=SUD")
-	b.printed("winter-list", "/winter-list", ".filter")
-	b.printed("audit", "/audit", ".others")
-}
-
-// printed checks that what is for the screen alone is not on paper.
-func (b *tab) printed(name, path, control string) {
-	b.t.Helper()
-	b.dark(false)
-	b.open(path)
-	b.do(protocol(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}))
-	for _, selector := range []string{control, ".bar nav", ".who"} {
-		require.Equal(b.t, "none", b.value("getComputedStyle(document.querySelector('"+selector+"')).display"), selector)
-	}
-	b.keep(name + "-print")
-}
-
-func (b *tab) number(js string) float64 {
-	b.t.Helper()
-	return run(b, chromedp.Evaluate[float64](js))
 }

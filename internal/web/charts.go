@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"slices"
@@ -48,18 +49,18 @@ func (s *Server) ladderData(ctx context.Context, q listQuery, v viewer, issue fl
 	if err != nil {
 		return reports.LadderData{}, err
 	}
-	temps, err := s.store.DepotTemps(ctx, depot.ID)
+	data := reports.WinterListData{Depots: []fleet.Depot{depot}, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
+	if data.PastMinimaC[depot.ID], err = s.winterMinimaC(ctx, issue, depot); err != nil {
+		return reports.LadderData{}, err
+	}
+	dawn := reports.Dawn(depot, s.now())
+	lows, err := s.store.Lows(ctx, dawn, dawn)
 	if err != nil {
 		return reports.LadderData{}, err
 	}
-	data := reports.WinterListData{Depots: []fleet.Depot{depot}, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
-	for _, w := range trend.Winters(temps, trend.SeasonOf(issue.AsOf, depot), issue.AsOf) {
-		data.PastMinimaC[depot.ID] = append(data.PastMinimaC[depot.ID], w.MinC)
-	}
-	tonight := fleet.DateOf(s.now(), depot.Zone()) + 1 // the coldest hour is tomorrow's dawn
-	for _, t := range temps {
-		if low, ok := t.MinC.Get(); ok && t.Date == tonight {
-			data.TonightC[depot.ID] = low
+	for _, low := range lows {
+		if low.Depot == depot.ID {
+			data.TonightC[depot.ID] = low.C
 		}
 	}
 	return data.LadderData(depot.ID, units), nil
@@ -153,6 +154,15 @@ func asNarrow(src string) string {
 		return src + "&" + narrow
 	}
 	return src + "?" + narrow
+}
+
+// figuresOf is what static/charts.js reads to let people look closer at a picture: its figures as JSON.
+func figuresOf(p reports.Picture) (string, error) {
+	b, err := json.Marshal(p.Figures)
+	if err != nil {
+		return "", fmt.Errorf("write the figures of %s: %w", p.Name, err)
+	}
+	return string(b), nil
 }
 
 // sendPicture answers with the drawing, under a policy of its own.

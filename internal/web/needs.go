@@ -5,12 +5,23 @@ import (
 	"io"
 	"time"
 
+	"rimeyard/alerts"
 	"rimeyard/ingest"
 	"rimeyard/internal/fleet"
 )
 
 // Intake takes a batch of rows in JSON; when it returns, what was taken is committed.
 type Intake func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error)
+
+// Judge judges one unit with all that is recorded so far, and tells what readings since a day changed. fleet.ErrNoIssue: no list was
+// issued yet, so nothing was learned from the fleet.
+type Judge func(ctx context.Context, unit fleet.UnitID, since fleet.Date) (alerts.Judgement, error)
+
+// FileIntake takes the interchange files at these paths.
+type FileIntake func(ctx context.Context, paths []string, opt ingest.Options) (*ingest.Result, error)
+
+// Mender takes rows kept apart as somebody has mended them.
+type Mender func(ctx context.Context, mends []fleet.Mend, opt ingest.MendOptions) (ingest.Mending, error)
 
 // Pinger tells whether the database answers.
 type Pinger interface {
@@ -31,6 +42,8 @@ const (
 	triesPerAddress = 60
 )
 
+var tryLimit = fleet.TryLimit{Window: triesWindow, PerName: triesPerName, PerAddress: triesPerAddress}
+
 // Door counts tries to sign in.
 type Door interface {
 	BeginSignIn(ctx context.Context, name, address string, limit fleet.TryLimit) (allowed bool, err error)
@@ -41,12 +54,14 @@ type Door interface {
 type Lists interface {
 	LatestIssue(ctx context.Context) (fleet.Issue, error) // fleet.ErrNoIssue: there is none
 	Forecasts(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Forecast, error)
+	Listed(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Listed, error)
 	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
 }
 
 // Fleet is what is known of units and depots.
 type Fleet interface {
 	Depots(ctx context.Context) ([]fleet.Depot, error)
+	Classes(ctx context.Context, of []fleet.DepotID) ([]string, error)
 	UnitDepot(ctx context.Context, unit fleet.UnitID) (depot fleet.DepotID, found bool, err error)
 	DepotTemps(ctx context.Context, depot fleet.DepotID) ([]fleet.DayTemp, error)
 	History(ctx context.Context, unit fleet.UnitID) (fleet.History, error)
@@ -55,8 +70,27 @@ type Fleet interface {
 // Imports are what came in.
 type Imports interface {
 	RecentImports(ctx context.Context, limit int) ([]fleet.Import, error)
-	// RecentKeptApart lists rows of the depots, newest import first; nil depots: of all, and of rows whose depot is unknown.
-	RecentKeptApart(ctx context.Context, depots []fleet.DepotID, limit int) ([]fleet.KeptRow, error)
+	Import(ctx context.Context, id int64) (i fleet.Import, found bool, err error)
+}
+
+// Kept are the rows that were kept apart. Nil depots are all, and rows whose depot is unknown.
+type Kept interface {
+	KeptApart(ctx context.Context, f fleet.KeptFilter) ([]fleet.KeptRow, error)
+	CountKept(ctx context.Context, f fleet.KeptFilter) (int64, error)
+	KeptAlike(ctx context.Context, f fleet.KeptFilter) ([]fleet.KeptAlike, error)
+	KeptFiles(ctx context.Context, f fleet.KeptFilter) ([]string, error)
+	KeptRow(ctx context.Context, key string, of []fleet.DepotID) (k fleet.KeptRow, found bool, err error)
+	SetAside(ctx context.Context, key string, of []fleet.DepotID, person, note string) (bool, error)
+	PutBack(ctx context.Context, key string, of []fleet.DepotID) (bool, error)
+	SettledRows(ctx context.Context, key string, of []fleet.DepotID, limit int) ([]fleet.SettledRow, error)
+}
+
+// Watch is what stopped coming in, and what does not fit.
+type Watch interface {
+	Rhythms(ctx context.Context) ([]fleet.Rhythm, error) // of all units
+	// Oddities are those of the depots; nil depots: of all, and of several at once.
+	Oddities(ctx context.Context, of []fleet.DepotID) ([]fleet.KeptOddity, error)
+	OdditiesLook(ctx context.Context) (asOf fleet.Opt[fleet.Date], madeAt time.Time, err error)
 }
 
 // Audits are what became of past lists, as kept.
@@ -65,12 +99,25 @@ type Audits interface {
 	Audits(ctx context.Context, depot fleet.DepotID) ([]fleet.KeptAudit, error)
 }
 
+// Nights are the lows foreseen and whom they concern.
+type Nights interface {
+	Lows(ctx context.Context, from, to fleet.Date) ([]fleet.Low, error)
+	Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error)
+	TypeLow(ctx context.Context, low fleet.Low) error
+	ForgetLow(ctx context.Context, depot fleet.DepotID, dawn fleet.Date) error
+}
+
 // Store is all that the pages read.
 type Store interface {
+	Nights
 	People
 	Door
 	Lists
 	Audits
 	Fleet
 	Imports
+	Mailing
+	Settings
+	Kept
+	Watch
 }

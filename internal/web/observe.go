@@ -83,7 +83,21 @@ const (
 
 	maxFormBytes     = 64 << 10
 	maxReadingsBytes = 8 << 20
+	maxRowBytes      = 1 << 20 // a row of an interchange file, each byte written as three
 )
+
+// bodyLimit is how many bytes a body may bring to a route.
+func bodyLimit(path string) int64 {
+	switch path {
+	case "/api/v1/readings":
+		return maxReadingsBytes
+	case "/intake/rows/:row":
+		return maxRowBytes
+	case "/intake/files":
+		return maxUploadBytes
+	}
+	return maxFormBytes
+}
 
 // guard sets the headers that hold for every answer, refuses what another site sent and bounds what a body may bring.
 func (s *Server) guard(next echo.HandlerFunc) echo.HandlerFunc {
@@ -102,10 +116,7 @@ func (s *Server) guard(next echo.HandlerFunc) echo.HandlerFunc {
 		if err := s.origin.Check(req); err != nil {
 			return errors.Join(errCrossOrigin, err)
 		}
-		limit := int64(maxFormBytes)
-		if c.Path() == "/api/v1/readings" {
-			limit = maxReadingsBytes
-		}
+		limit := bodyLimit(c.Path())
 		if req.ContentLength > limit {
 			return tooLargeError{limit}
 		}

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/url"
@@ -12,6 +13,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 	"github.com/stretchr/testify/require"
+	"github.com/xuri/excelize/v2"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/reports"
@@ -26,16 +28,16 @@ func TestWinterListShowsWhatIsKnown(t *testing.T) {
 	require.Equal(t, []string{"N-1", "S-1", string(hostileUnit), "N-2", "S-2"}, listedUnits(doc))
 
 	rows := all(all(doc, "table", "class", "list")[0], "tbody", "", "")
-	require.Equal(t, "1 N-1 NOR ▲ swap about even, 50 % −6.0 °C −9.0 to −3.5 °C starter, 50 % 6 Dec 514.20 312.00 "+
+	require.Equal(t, "1 N-1 NOR medium <i> ▲ swap about even, 50 % −6.0 °C −9.0 to −3.5 °C rising +0.4° a month starter, 50 % 6 Dec 514.20 312.00 "+
 		"cranks 0.4 V lower than a year ago <b>at 0 °C</b>", strings.ReplaceAll(text(rows[0]), "\u00a0", " "))
-	require.Contains(t, text(rows[4]), "not known not known battery", "unknown is not zero")
+	require.Contains(t, text(rows[4]), "○ unknown not known not known", "unknown is not zero")
 
 	tiles := all(doc, "a", "class", "tile tile-swap")
 	require.Equal(t, "1 ▲ swap change the suspect part before the frost", text(tiles[0]))
 	ladder := all(doc, "section", "class", "ladder")[0]
 	img := all(ladder, "img", "", "")[0]
 	alt, _ := attribute(img, "alt")
-	require.Contains(t, alt, "Cold limit above tonight's low of −13.0\u00a0°C: 3 of 3 units")
+	require.Contains(t, alt, "Cold limit above tonight's low of −12.0\u00a0°C: 3 of 3 units")
 	var rungs []string
 	for _, th := range all(ladder, "th", "scope", "row") {
 		rungs = append(rungs, text(th))
@@ -54,6 +56,8 @@ func TestWinterListFilters(t *testing.T) {
 	}{
 		{"depot=SUD", []string{"S-1", "S-2"}},
 		{"band=swap", []string{"N-1"}},
+		{"class=medium+%3Ci%3E&q=1", []string{"N-1", "S-1"}},
+		{"class=nothing", nil},
 		{"suspect=battery", []string{"S-2"}},
 		{"q=s-", []string{"S-1", "S-2"}},
 		{"q=%3Cscript", []string{string(hostileUnit)}},
@@ -110,6 +114,37 @@ func TestPagesOfTheListTurn(t *testing.T) {
 		path, _ = attribute(later[0], "href")
 	}
 	require.Len(t, seen, rowsPerPage*2+1)
+}
+
+// Each row's rung says in words what it draws; where no limit is known there is none.
+func TestEveryRowHasItsRung(t *testing.T) {
+	w := newWorld(t)
+	w.addFleet()
+	w.addPerson("mara", fleet.Manager)
+	rungs := all(w.as("mara").get("/winter-list").page(), "svg", "role", "img")
+	require.Len(t, rungs, 4, "five units, one of unknown limit")
+	said, _ := attribute(rungs[0], "aria-label")
+	require.Regexp(t, `^cold limit −6\.0.°C; the coldest nights of \d past winters lay between −\d+\.\d.°C and −\d+\.\d.°C$`, said)
+}
+
+func TestTheListAsFiles(t *testing.T) {
+	w := newWorld(t)
+	w.addFleet()
+	w.addPerson("nils", fleet.Mechanic, "NOR")
+	b := w.as("nils")
+	for path, head := range map[string]string{"/winter-list.pdf": "%PDF-", "/winter-list.xlsx": "PK"} {
+		res := b.get(path)
+		require.Equal(t, http.StatusOK, res.status, res.body)
+		require.True(t, strings.HasPrefix(res.body, head))
+		require.Equal(t, http.StatusNotFound, b.get(path+"?depot=SUD").status)
+		require.Equal(t, http.StatusNotFound, b.get(path+"?q=none-such").status)
+	}
+	book, err := excelize.OpenReader(strings.NewReader(b.get("/winter-list.xlsx").body))
+	require.NoError(t, err)
+	units, err := book.GetCols("Winter list")
+	require.NoError(t, err)
+	require.NotContains(t, fmt.Sprint(units), "S-1", "of another depot")
+	require.Contains(t, fmt.Sprint(units), "N-1")
 }
 
 // addBigFleet brings n units of one depot with long evidence.
@@ -198,7 +233,11 @@ func TestUserTextsStayText(t *testing.T) {
 			who = w.browser()
 		}
 		root := who.get(path).page()
-		require.Empty(t, all(root, "script", "", ""), path)
+		for _, script := range all(root, "script", "", "") {
+			src, _ := attribute(script, "src")
+			require.True(t, strings.HasPrefix(src, "/static/"), "%s runs %q, which is not ours", path, src)
+			require.Empty(t, text(script), path)
+		}
 		require.Empty(t, all(root, "style", "", ""), path)
 		for _, tag := range []string{"i", "em"} { // in what was brought, and in no template
 			require.Empty(t, all(root, tag, "", ""), path)

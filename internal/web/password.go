@@ -11,6 +11,8 @@ import (
 	"strings"
 
 	"golang.org/x/crypto/argon2"
+
+	"rimeyard/internal/fleet"
 )
 
 // The cost of a password: the second recommended option of RFC 9106 section 4 (3 passes, 4 lanes, 64 MiB, 128-bit salt,
@@ -123,9 +125,10 @@ func parsePHC(s string) (h argonHash, err error) {
 	return h, nil
 }
 
-// fingerprint goes into a session in place of the password's hash: when the password changes, older sessions end.
-func fingerprint(phc string) string {
-	sum := sha256.Sum256([]byte(phc))
+// fingerprint goes into a session in place of the password's hash: when the password changes, or the person ends their
+// sessions, older ones open nothing.
+func fingerprint(p fleet.Person) string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s %d", p.PasswordHash, p.SessionsEnded))
 	return base64.RawStdEncoding.EncodeToString(sum[:])
 }
 

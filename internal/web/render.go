@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 )
@@ -21,7 +22,7 @@ func loadPages(files assets) (*template.Template, error) {
 		}
 		return url, nil
 	}
-	pages, err := template.New("").Option("missingkey=error").Funcs(template.FuncMap{"asset": asset}).
+	pages, err := template.New("").Option("missingkey=error").Funcs(template.FuncMap{"asset": asset, "unitHref": unitHref, "night": newNightGroup}).
 		ParseFS(templateFiles, "templates/*.tmpl")
 	if err != nil {
 		return nil, fmt.Errorf("read the templates: %w", err)
@@ -39,7 +40,8 @@ type pageFrame struct {
 
 type menuItem struct {
 	Text, Href string
-	Here       bool
+	Here       bool // this very page
+	Within     bool // a page that belongs to it
 }
 
 func (s *Server) frame(c echo.Context, title string) pageFrame {
@@ -52,9 +54,10 @@ func (s *Server) frame(c echo.Context, title string) pageFrame {
 	if p.FullName != "" {
 		f.Person = p.FullName
 	}
-	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}} {
+	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Tonight", Href: "/tonight"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}, {Text: "Settings", Href: "/settings"}} {
 		if mayOpen(p.Role, item.Href) {
 			item.Here = c.Path() == item.Href
+			item.Within = strings.HasPrefix(c.Path(), item.Href+"/")
 			f.Menu = append(f.Menu, item)
 		}
 	}

@@ -15,7 +15,7 @@ const (
 	noDepot  depotRule = iota // shows nothing that belongs to a depot
 	ownRows                   // the handler narrows what it reads to viewer.depots
 	ownUnit                   // the unit in the path must be theirs; else it is as if there were no such unit
-	ownBatch                  // what is brought is judged against the depot of the token
+	ownBatch                  // what is brought is judged against viewer.depots
 )
 
 // rule says who may use a route.
@@ -29,6 +29,8 @@ type rule struct {
 
 var (
 	everyone = []fleet.Role{fleet.Manager, fleet.Mechanic, fleet.Accountant, fleet.Reader, fleet.Administrator}
+	keepers  = []fleet.Role{fleet.Administrator}
+	planners = []fleet.Role{fleet.Manager, fleet.Administrator}
 	intakers = []fleet.Role{fleet.Manager, fleet.Mechanic, fleet.Administrator}
 )
 
@@ -42,10 +44,20 @@ var rights = map[string]rule{
 	"POST /sign-in":     {open: true},
 	"POST /sign-out":    {roles: everyone},
 
+	"GET " + unsubscribeRoute:  {open: true, blind: true},
+	"POST " + unsubscribeRoute: {open: true, blind: true},
+
 	"GET /":                            {roles: everyone},
 	"GET /winter-list":                 {roles: everyone, depot: ownRows},
 	"GET /winter-list.csv":             {roles: everyone, depot: ownRows},
+	"GET /winter-list.xlsx":            {roles: everyone, depot: ownRows},
+	"GET /winter-list.pdf":             {roles: everyone, depot: ownRows},
 	"GET /winter-list/cold-ladder.svg": {roles: everyone, depot: ownRows},
+	"GET /tonight":                     {roles: everyone, depot: ownRows},
+	"GET /tonight/checklist":           {roles: everyone, depot: ownRows},
+	"GET /tonight.csv":                 {roles: everyone, depot: ownRows},
+	"POST /tonight/low":                {roles: intakers, depot: ownRows},
+	"GET /api/v1/tonight":              {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"GET /units/:unit":                 {roles: everyone, depot: ownUnit},
 	"GET /units/:unit/crank-volts.svg": {roles: everyone, depot: ownUnit},
 	"GET /audit":                       {roles: everyone, depot: ownRows},
@@ -54,6 +66,52 @@ var rights = map[string]rule{
 	"GET /audit/orders.svg":            {roles: everyone, depot: ownRows},
 	"GET /intake":                      {roles: intakers, depot: ownRows},
 	"GET /intake/kept-apart.csv":       {roles: intakers, depot: ownRows},
+	"GET /intake/imports/:import":      {roles: intakers, depot: ownRows},
+	"GET /intake/rows/:row":            {roles: intakers, depot: ownRows},
+	"POST /intake/rows/:row":           {roles: intakers, depot: ownRows},
+	"POST /intake/rows/:row/set-aside": {roles: intakers, depot: ownRows},
+	"POST /intake/rows/:row/put-back":  {roles: intakers, depot: ownRows},
+	"GET /intake/alike":                {roles: intakers, depot: ownRows},
+	"POST /intake/alike":               {roles: intakers, depot: ownRows},
+	"POST /intake/files":               {roles: intakers, depot: ownBatch},
+	"GET /intake/settled":              {roles: intakers, depot: ownRows},
+	"GET /intake/silent":               {roles: intakers, depot: ownRows},
+	"GET /intake/silent.csv":           {roles: intakers, depot: ownRows},
+	"GET /intake/odd":                  {roles: intakers, depot: ownRows},
+
+	"GET /settings":                               {roles: everyone, depot: ownRows},
+	"GET /settings/account":                       {roles: everyone},
+	"POST /settings/account":                      {roles: everyone},
+	"POST /settings/account/password":             {roles: everyone},
+	"POST /settings/account/sign-out-elsewhere":   {roles: everyone},
+	"POST /settings/account/put-back":             {roles: everyone},
+	"GET /settings/schedules":                     {roles: planners, depot: ownRows},
+	"GET /settings/add-schedule":                  {roles: planners, depot: ownRows},
+	"POST /settings/add-schedule":                 {roles: planners, depot: ownRows},
+	"GET /settings/schedules/:schedule":           {roles: planners, depot: ownRows},
+	"POST /settings/schedules/:schedule":          {roles: planners, depot: ownRows},
+	"POST /settings/schedules/:schedule/pause":    {roles: planners, depot: ownRows},
+	"POST /settings/schedules/:schedule/resume":   {roles: planners, depot: ownRows},
+	"POST /settings/schedules/:schedule/send-now": {roles: planners, depot: ownRows},
+	"POST /settings/schedules/:schedule/put-back": {roles: planners, depot: ownRows},
+	"GET /settings/schedules/:schedule/remove":    {roles: planners, depot: ownRows},
+	"POST /settings/schedules/:schedule/remove":   {roles: planners, depot: ownRows},
+	"GET /settings/letters":                       {roles: planners, depot: ownRows},
+	"POST /settings/letters/:letter/retry":        {roles: planners, depot: ownRows},
+	"GET /settings/people":                        {roles: keepers},
+	"GET /settings/add-person":                    {roles: keepers},
+	"POST /settings/add-person":                   {roles: keepers},
+	"GET /settings/people/:person":                {roles: keepers},
+	"POST /settings/people/:person":               {roles: keepers},
+	"GET /settings/people/:person/password":       {roles: keepers},
+	"POST /settings/people/:person/password":      {roles: keepers},
+	"GET /settings/people/:person/disable":        {roles: keepers},
+	"POST /settings/people/:person/disable":       {roles: keepers},
+	"POST /settings/people/:person/enable":        {roles: keepers},
+	"GET /settings/tokens":                        {roles: keepers},
+	"POST /settings/tokens":                       {roles: keepers},
+	"GET /settings/tokens/:token/revoke":          {roles: keepers},
+	"POST /settings/tokens/:token/revoke":         {roles: keepers},
 
 	"GET /api/v1/winter-list": {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"POST /api/v1/readings":   {token: fleet.BringReadings, depot: ownBatch},
@@ -72,6 +130,9 @@ func mayOpen(role fleet.Role, path string) bool {
 	r, ok := ruleOf("GET", path)
 	return ok && (r.open || slices.Contains(r.roles, role))
 }
+
+// MayOpen tells whether people of a role may open a page, and so may have by mail what it shows.
+func MayOpen(role fleet.Role, page string) bool { return mayOpen(role, page) }
 
 // viewer is who asks: a person who is signed in, or the holder of a token.
 type viewer struct {

@@ -35,6 +35,10 @@ type Config struct {
 	Store    Store
 	Sessions scs.Store // ends a session that is idle for SessionIdle
 	Intake   Intake
+	Judge    Judge
+	Desk     reports.Desk // writes the letters of a report that is asked for now
+	Files    FileIntake
+	Mend     Mender
 	Database Pinger
 	Log      *slog.Logger
 	Now      func() time.Time
@@ -49,6 +53,10 @@ type Config struct {
 type Server struct {
 	store     Store
 	intake    Intake
+	judge     Judge
+	desk      reports.Desk
+	files     FileIntake
+	mend      Mender
 	database  Pinger
 	log       *slog.Logger
 	now       func() time.Time
@@ -57,6 +65,7 @@ type Server struct {
 	passwords *verifier
 	origin    *http.CrossOriginProtection
 	assets    assets
+	issued    issued
 	pages     *template.Template
 	echo      *echo.Echo
 	draining  atomic.Bool
@@ -73,10 +82,12 @@ func New(cfg Config) (*Server, error) {
 		return nil, err
 	}
 	s := &Server{
-		store: cfg.Store, intake: cfg.Intake, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
+		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
-		assets: files, pages: pages, echo: echo.New(),
+		desk: cfg.Desk, assets: files, pages: pages, echo: echo.New(),
+		files: cfg.Files, mend: cfg.Mend,
 	}
+	s.origin.AddInsecureBypassPattern(unsubscribeAnywhere)
 	e := s.echo
 	e.HTTPErrorHandler = s.answerError
 	e.IPExtractor, e.SchemeExtractor = echo.ExtractIPDirect(), echo.ExtractSchemeDirect()
@@ -99,18 +110,27 @@ func (s *Server) addRoutes() {
 	get("/sign-in", s.signInForm)
 	s.echo.POST("/sign-in", s.signIn)
 	s.echo.POST("/sign-out", s.signOut)
+	get(unsubscribeRoute, s.unsubscribeForm)
+	s.echo.POST(unsubscribeRoute, s.unsubscribe)
 	get("/", s.home)
 	get("/winter-list", s.winterList)
 	get("/winter-list.csv", s.winterListCSV)
+	get("/winter-list.xlsx", s.winterListWorkbook)
+	get("/winter-list.pdf", s.winterListPDF)
 	get("/winter-list/cold-ladder.svg", s.coldLadder)
+	get("/tonight", s.tonight)
+	get("/tonight/checklist", s.tonightChecklist)
+	get("/tonight.csv", s.tonightCSV)
+	s.echo.POST("/tonight/low", s.typeLow)
+	get("/api/v1/tonight", s.apiTonight)
 	get("/units/:unit", s.unit)
 	get("/units/:unit/crank-volts.svg", s.crankVolts)
 	get("/audit", s.audit)
 	get("/audit.csv", s.auditCSV)
 	get("/audit/bands.svg", s.auditChart("audit-bands", reports.AuditBands))
 	get("/audit/orders.svg", s.auditChart("audit-orders", reports.AuditOrders))
-	get("/intake", s.intakePage)
-	get("/intake/kept-apart.csv", s.keptApartCSV)
+	s.addIntake(get, s.echo.POST)
+	s.addSettings(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	get("/api/v1/winter-list", s.apiWinterList)
 	s.echo.POST("/api/v1/readings", s.apiReadings)
 }

@@ -7,6 +7,8 @@ import (
 
 	"github.com/alexedwards/scs/v2"
 	"github.com/labstack/echo/v4"
+
+	"rimeyard/internal/fleet"
 )
 
 // A sign-in lasts one shift at most, and a coffee break's multiple when nobody looks. Common practice, no source.
@@ -72,8 +74,9 @@ func (s *Server) whoAsks(c echo.Context, r rule) (viewer, error) {
 	if err != nil {
 		return viewer{}, err
 	}
-	if !found || p.Disabled || s.sessions.GetString(ctx, sessionFingerprint) != fingerprint(p.PasswordHash) {
+	if !found || p.Disabled || s.sessions.GetString(ctx, sessionFingerprint) != fingerprint(p) {
 		return viewer{}, nil
 	}
+	c.SetRequest(c.Request().WithContext(fleet.Acting(ctx, p.Name)))
 	return viewer{person: p}, nil
 }

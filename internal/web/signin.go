@@ -42,7 +42,7 @@ func (s *Server) signIn(c echo.Context) error {
 	if name == "" || password == "" || len(password) > maxPasswordLength || len(name) > maxPasswordLength {
 		return again(http.StatusUnprocessableEntity, "Enter your name and your password.")
 	}
-	allowed, err := s.store.BeginSignIn(ctx, name, address, fleet.TryLimit{Window: triesWindow, PerName: triesPerName, PerAddress: triesPerAddress})
+	allowed, err := s.store.BeginSignIn(ctx, name, address, tryLimit)
 	if err != nil {
 		return err
 	}
@@ -77,7 +77,7 @@ func (s *Server) beginSession(c echo.Context, p fleet.Person) error {
 		return fmt.Errorf("begin a session: %w", err)
 	}
 	s.sessions.Put(ctx, sessionPerson, p.Name)
-	s.sessions.Put(ctx, sessionFingerprint, fingerprint(p.PasswordHash))
+	s.sessions.Put(ctx, sessionFingerprint, fingerprint(p))
 	token, expiry, err := s.sessions.Commit(ctx)
 	if err != nil {
 		return fmt.Errorf("begin a session: %w", err)

@@ -103,7 +103,7 @@ func (s *Server) unitSheet(c echo.Context) (unitSheet, error) {
 	if len(found) > 0 {
 		sheet.forecast = &found[0]
 	}
-	counts, err := s.store.CountByBand(ctx, sheet.issue.ID, fleet.ListFilter{})
+	counts, err := s.countByBand(ctx, sheet.issue.ID, fleet.ListFilter{})
 	for _, n := range counts {
 		sheet.listed += n
 	}

@@ -30,6 +30,7 @@ type crankRow struct{ When, Temperature, Rest, Lowest, Mean, Duration, Outcome s
 
 type cranksView struct {
 	Src, Narrow, Alt string // Narrow: address of the same for a phone
+	Figures          string
 	Width, Height    int
 	Fits             []string // what the lines say, in words
 	Rows             []crankRow
@@ -40,16 +41,23 @@ func newCranksView(sheet unitSheet) (*cranksView, error) {
 	if len(chart.shown) == 0 {
 		return nil, nil // nothing to draw
 	}
+	zone := sheet.depot.Zone()
+	for _, c := range chart.shown {
+		chart.data.When = append(chart.data.When, when(c.At, zone))
+	}
 	picture, err := reports.Cranking("crank-volts", chart.data, reports.PageWidth)
 	if err != nil {
 		return nil, err
 	}
+	figures, err := figuresOf(picture)
+	if err != nil {
+		return nil, err
+	}
 	v := &cranksView{
-		Src: unitHref(sheet.history.Unit.ID) + "/crank-volts.svg", Alt: picture.Title + ". " + picture.Description,
+		Src: unitHref(sheet.history.Unit.ID) + "/crank-volts.svg", Alt: picture.Title + ". " + picture.Description, Figures: figures,
 		Width: picture.Width, Height: picture.Height, Fits: chart.lines,
 	}
 	v.Narrow = asNarrow(v.Src)
-	zone := sheet.depot.Zone()
 	for _, c := range chart.shown {
 		v.Rows = append(v.Rows, crankRow{
 			when(c.At, zone), degrees(c.TemperatureC), figure(c.RestV, 2, "V"), figure(c.MinV, 2, "V"), figure(c.MeanV, 2, "V"),

@@ -8,6 +8,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -29,6 +30,7 @@ type winterPage struct {
 	By       string      // what the list is sorted by
 	Query    listQuery
 	Depots   []choice
+	Classes  []choice
 	Bands    []choice
 	Suspects []choice
 	Orders   []choice
@@ -36,6 +38,8 @@ type winterPage struct {
 	NoRows   string // why the filter lets nothing through, and what to do
 	Shown    string // "1 to 50 of 240 units"
 	CSV      string
+	Workbook string
+	PDF      string
 	AllUnits string // the list without filter; empty where there is none
 	Earlier  string // the page before; empty on the first
 	Later    string
@@ -61,8 +65,11 @@ type winterRow struct {
 	Depot     string
 	Look      reports.Look
 	Chance    string
+	Class     string
 	ColdLimit string
 	Interval  string
+	Rung      *rung  // nil: no cold limit is known
+	Drift     string // empty: none to speak of
 	Suspect   string
 	SwapBy    string
 	Loss      string
@@ -80,7 +87,7 @@ func (s *Server) winterList(c echo.Context) error {
 		return err
 	}
 	ctx, v := c.Request().Context(), viewerOf(c)
-	page := winterPage{pageFrame: s.frame(c, "Winter list"), Query: q, CSV: q.href("/winter-list.csv")}
+	page := winterPage{pageFrame: s.frame(c, "Winter list"), Query: q, CSV: q.href("/winter-list.csv"), Workbook: q.href("/winter-list.xlsx"), PDF: q.href("/winter-list.pdf")}
 	issue, err := s.store.LatestIssue(ctx)
 	if errors.Is(err, fleet.ErrNoIssue) {
 		page.Empty = "There is no winter list yet. Bring in the fleet's files with “rimeyard import”, then judge the units with “rimeyard fit”."
@@ -114,7 +121,7 @@ func (s *Server) fillWinterPage(ctx context.Context, page *winterPage, v viewer,
 	}
 	filter := q.filter(v)
 	filter.Band = ""
-	counts, err := s.store.CountByBand(ctx, issue.ID, filter)
+	counts, err := s.countByBand(ctx, issue.ID, filter)
 	if err != nil {
 		return err
 	}
@@ -128,20 +135,58 @@ func (s *Server) fillWinterPage(ctx context.Context, page *winterPage, v viewer,
 	}
 	filter = q.filter(v)
 	filter.Limit, filter.Offset = rowsPerPage, (q.Page-1)*rowsPerPage
-	units, err := s.store.Forecasts(ctx, issue.ID, filter)
+	units, err := s.store.Listed(ctx, issue.ID, filter)
 	if err != nil {
 		return err
 	}
-	for _, f := range units {
-		page.Rows = append(page.Rows, newWinterRow(f, today))
+	classes, err := s.classesOf(ctx, issue.ID, v)
+	if err != nil {
+		return err
+	}
+	if err := s.fillWinterRows(ctx, page, units, issue, depots, today); err != nil {
+		return err
 	}
 	page.turnPages(total)
-	page.offerChoices(depots)
+	page.offerChoices(depots, classes)
 	page.By = orderWords(cmp.Or(q.Order, fleet.ByRank))
 	if len(units) > 0 {
-		page.Ladder, err = s.newLadderView(ctx, q, v, issue, depots, units[0].Depot)
+		page.Ladder, err = s.newLadderView(ctx, q, v, issue, depots, units[0].Forecast.Depot)
 	}
 	return err
+}
+
+func (s *Server) fillWinterRows(ctx context.Context, page *winterPage, units []fleet.Listed, issue fleet.Issue, depots []fleet.Depot, today fleet.Date) error {
+	minima := map[fleet.DepotID][]float64{}
+	for _, d := range depots {
+		if !slices.ContainsFunc(units, func(u fleet.Listed) bool { return u.Forecast.Depot == d.ID }) {
+			continue
+		}
+		var err error
+		if minima[d.ID], err = s.winterMinimaC(ctx, issue, d); err != nil {
+			return err
+		}
+	}
+	for _, u := range units {
+		row := newWinterRow(u.Forecast, today)
+		row.Class, row.Rung = u.Unit.Class, newRung(u.Forecast, minima[u.Forecast.Depot])
+		if u.Outlook != nil {
+			row.Drift = driftWords(u.Outlook.DriftCPerMonth)
+		}
+		page.Rows = append(page.Rows, row)
+	}
+	return nil
+}
+
+// driftWords says where the cold limit is going; empty where it stands still or is not known.
+func driftWords(perMonthC fleet.Opt[float64]) string {
+	c, known := perMonthC.Get()
+	switch {
+	case !known || math.Abs(c) < 0.1:
+		return ""
+	case c > 0:
+		return "rising " + reports.Margin(c) + " a month"
+	}
+	return "falling " + reports.Margin(c) + " a month"
 }
 
 // turnPages says which rows are shown and where the others are.
@@ -171,8 +216,12 @@ func (p *winterPage) turnPages(total int) {
 	}
 }
 
-func (p *winterPage) offerChoices(depots []fleet.Depot) {
+func (p *winterPage) offerChoices(depots []fleet.Depot, classes []string) {
 	q := p.Query
+	p.Classes = []choice{{"", "all classes", q.Class == ""}}
+	for _, class := range classes {
+		p.Classes = append(p.Classes, choice{class, class, q.Class == class})
+	}
 	p.Depots = []choice{{"", "all depots", q.Depot == ""}}
 	for _, d := range depots {
 		p.Depots = append(p.Depots, choice{string(d.ID), depotName(d), q.Depot == d.ID})

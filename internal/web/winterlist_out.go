@@ -4,9 +4,11 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -121,4 +123,68 @@ func (s *Server) apiWinterList(c echo.Context) error {
 		return fmt.Errorf("write the winter list: %w", err)
 	}
 	return nil
+}
+
+// winterListReport composes what the page's filter lets through, whole, for files to print and to reckon with.
+func (s *Server) winterListReport(c echo.Context) (reports.WinterList, fleet.Issue, error) {
+	q, err := readListQuery(c)
+	if err != nil {
+		return reports.WinterList{}, fleet.Issue{}, err
+	}
+	ctx, v := c.Request().Context(), viewerOf(c)
+	issue, err := s.store.LatestIssue(ctx)
+	if err != nil {
+		return reports.WinterList{}, issue, err
+	}
+	depots, err := s.visibleDepots(ctx, v)
+	if err != nil {
+		return reports.WinterList{}, issue, err
+	}
+	data := reports.WinterListData{
+		List: fleet.RankedList{AsOf: issue.AsOf, Season: issue.Season}, Depots: depots, Depot: q.Depot,
+		PastMinimaC: map[fleet.DepotID][]float64{}, Today: fleet.DateOf(s.now(), time.UTC),
+	}
+	if q.Depot == "" && v.depots() != nil {
+		data.Some = v.depots()
+	}
+	if data.List.Units, err = s.store.Forecasts(ctx, issue.ID, q.filter(v)); err != nil {
+		return reports.WinterList{}, issue, err
+	}
+	for _, d := range depots {
+		if data.PastMinimaC[d.ID], err = s.winterMinimaC(ctx, issue, d); err != nil {
+			return reports.WinterList{}, issue, err
+		}
+	}
+	list, err := reports.Compose(data, reports.DefaultTop)
+	if errors.Is(err, reports.ErrNothingToTell) {
+		err = notFoundError{errors.New("no unit fits this filter, so there is nothing to print")}
+	}
+	return list, issue, err
+}
+
+func (s *Server) winterListWorkbook(c echo.Context) error {
+	list, issue, err := s.winterListReport(c)
+	if err != nil {
+		return err
+	}
+	book, err := list.Workbook()
+	return sendFile(c, fmt.Sprintf("winter-list-%s.xlsx", issue.AsOf), "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", book, err)
+}
+
+func (s *Server) winterListPDF(c echo.Context) error {
+	list, issue, err := s.winterListReport(c)
+	if err != nil {
+		return err
+	}
+	pages, err := list.PDF()
+	return sendFile(c, fmt.Sprintf("winter-list-%s.pdf", issue.AsOf), "application/pdf", pages, err)
+}
+
+// sendFile answers with a file to keep, or with the error that there was in making it.
+func sendFile(c echo.Context, name, kind string, content []byte, err error) error {
+	if err != nil {
+		return fmt.Errorf("make %s: %w", name, err)
+	}
+	c.Response().Header().Set(echo.HeaderContentDisposition, fmt.Sprintf(`attachment; filename="%s"`, name))
+	return c.Blob(http.StatusOK, kind, content)
 }

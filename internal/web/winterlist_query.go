@@ -20,6 +20,7 @@ const rowsPerPage = 50
 // listQuery is what the winter list's address says; a link keeps all of it.
 type listQuery struct {
 	Depot   fleet.DepotID
+	Class   string
 	Band    fleet.Band
 	Suspect fleet.Part
 	Search  string
@@ -43,7 +44,7 @@ var listOrders = [...]struct {
 // readListQuery parses the address and holds the depot against the viewer's rights.
 func readListQuery(c echo.Context) (listQuery, error) {
 	q := listQuery{
-		Depot: fleet.DepotID(c.QueryParam("depot")), Band: fleet.Band(c.QueryParam("band")),
+		Depot: fleet.DepotID(c.QueryParam("depot")), Class: c.QueryParam("class"), Band: fleet.Band(c.QueryParam("band")),
 		Suspect: fleet.Part(c.QueryParam("suspect")), Search: strings.TrimSpace(c.QueryParam("q")),
 		Order: fleet.ListOrder(c.QueryParam("sort")), Page: 1,
 	}
@@ -66,6 +67,9 @@ func readListQuery(c echo.Context) (listQuery, error) {
 	if len([]rune(q.Search)) > mostRunes || strings.ContainsRune(q.Search, 0) {
 		return q, badRequestError{errors.New("look for at most 100 characters of a unit's number")}
 	}
+	if len([]rune(q.Class)) > mostRunes || strings.ContainsRune(q.Class, 0) {
+		return q, badRequestError{errors.New("class: want one of the fleet's classes, as the list offers them")}
+	}
 	if page := c.QueryParam("page"); page != "" {
 		n, err := strconv.Atoi(page)
 		if err != nil || n < 1 || n > 1_000_000 {
@@ -87,7 +91,7 @@ func orderWords(order fleet.ListOrder) string {
 
 // filter narrows a list to what the address asks for and the viewer may see.
 func (q listQuery) filter(v viewer) fleet.ListFilter {
-	f := fleet.ListFilter{Depots: v.depots(), Band: q.Band, Suspect: q.Suspect, Search: q.Search, Order: q.Order}
+	f := fleet.ListFilter{Depots: v.depots(), Class: q.Class, Band: q.Band, Suspect: q.Suspect, Search: q.Search, Order: q.Order}
 	if q.Depot != "" {
 		f.Depots = []fleet.DepotID{q.Depot}
 	}
@@ -103,6 +107,7 @@ func (q listQuery) href(path string) string {
 		}
 	}
 	set("depot", string(q.Depot))
+	set("class", q.Class)
 	set("band", string(q.Band))
 	set("suspect", string(q.Suspect))
 	set("q", q.Search)
@@ -117,5 +122,5 @@ func (q listQuery) href(path string) string {
 }
 
 func (q listQuery) narrowed() bool {
-	return q.Depot != "" || q.Band != "" || q.Suspect != "" || q.Search != ""
+	return q.Depot != "" || q.Class != "" || q.Band != "" || q.Suspect != "" || q.Search != ""
 }

@@ -10,6 +10,8 @@ import (
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -37,7 +39,7 @@ var testHash = sync.OnceValue(func() string { return HashPassword(testPassword) 
 
 // world is a server on a real database with two depots, five units and a list.
 type world struct {
-	t    *testing.T
+	t    testing.TB
 	db   *store.DB
 	srv  *Server
 	http *httptest.Server
@@ -63,25 +65,31 @@ func (l *lockedBuffer) String() string {
 	return l.b.String()
 }
 
-func newWorld(t *testing.T, change ...func(*Config)) *world {
-	t.Helper()
+func newWorld(tb testing.TB, change ...func(*Config)) *world {
+	tb.Helper()
 	now, err := time.Parse(time.RFC3339, testNow)
-	require.NoError(t, err)
-	w := &world{t: t, db: store.New(pgtest.New(t)), log: &lockedBuffer{}, now: now}
+	require.NoError(tb, err)
+	w := &world{t: tb, db: store.New(pgtest.New(tb)), log: &lockedBuffer{}, now: now}
 	cfg := Config{
 		Store: w.db, Sessions: w.db.Sessions(SessionIdle), Database: w.db.Pool(),
-		Log: slog.New(slog.NewJSONHandler(w.log, nil)), Now: func() time.Time { return w.now },
+		Log: slog.New(slog.NewJSONHandler(w.log, nil)), Now: func() time.Time { return w.now }, Desk: deskOf(w.db),
 		Intake: func(ctx context.Context, body io.Reader, opt ingest.Options) (*ingest.Result, error) {
 			return ingest.ImportBatch(ctx, w.db, body, opt)
+		},
+		Files: func(ctx context.Context, paths []string, opt ingest.Options) (*ingest.Result, error) {
+			return ingest.Import(ctx, w.db, paths, opt)
+		},
+		Mend: func(ctx context.Context, mends []fleet.Mend, opt ingest.MendOptions) (ingest.Mending, error) {
+			return ingest.Mend(ctx, w.db, mends, opt)
 		},
 	}
 	for _, c := range change {
 		c(&cfg)
 	}
 	w.srv, err = New(cfg)
-	require.NoError(t, err)
+	require.NoError(tb, err)
 	w.http = httptest.NewServer(w.srv.Handler())
-	t.Cleanup(w.http.Close)
+	tb.Cleanup(w.http.Close)
 	return w
 }
 
@@ -97,6 +105,21 @@ func (w *world) addFleet() {
 		fleet.Forecast{Unit: "S-2", Depot: "SUD", Rank: 5, Band: fleet.UnknownBand, Suspect: fleet.BatteryPart, SuspectProbabilities: map[fleet.Part]float64{fleet.BatteryPart: 1}},
 	)
 	w.addAudit()
+	w.addPerson("una", fleet.Reader, "NOR")
+	w.addToken("gate", fleet.BringReadings, "NOR")
+	w.addPost()
+	w.keepApart("yard.csv", "tested_at,unit,rest_v,shift\n2026-11-19T08:00:00Z,N-1,12400,early\n")
+}
+
+// keepApart brings a file of which each row is kept apart.
+func (w *world) keepApart(name, text string) {
+	w.t.Helper()
+	path := filepath.Join(w.t.TempDir(), name)
+	require.NoError(w.t, os.WriteFile(path, []byte(text), 0o600))
+	res, err := ingest.Import(w.t.Context(), w.db, []string{path}, ingest.Options{Source: "test", Now: w.now})
+	require.NoError(w.t, err)
+	require.Equal(w.t, res.Files[0].Rows, res.Files[0].KeptApart)
+	require.NoError(w.t, res.Close())
 }
 
 func (w *world) bring(batch string) {
@@ -229,7 +252,7 @@ func (w *world) as(name string) *browser {
 
 // reply is an answer, read whole.
 type reply struct {
-	t      *testing.T
+	t      testing.TB
 	status int
 	header http.Header
 	body   string

@@ -1,0 +1,173 @@
+package faults
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rimeyard/internal/fleet"
+)
+
+// Kind is how a search ends.
+type Kind string
+
+// The ends.
+const (
+	Named    Kind = "named"     // one part is named
+	EitherOr Kind = "either_or" // two that no check at hand can tell apart at a price worth it
+	Refer    Kind = "refer"     // somebody else should look
+	Thaw     Kind = "thaw"      // the battery is frozen: nothing goes on before it has thawed
+)
+
+// Finding is the end of a search.
+type Finding struct {
+	Kind        Kind       `json:"kind"`
+	Part        fleet.Part `json:"part"`  // one of fleet's suspects, EnginePart, or fleet.OtherPart
+	Cause       Cause      `json:"cause"` // the likeliest
+	Says        string     `json:"says"`  // the finding in one sentence
+	Probability float64    `json:"probability"`
+	// Others are the causes that are left beside it, from 1 % on; where Kind is EitherOr the first is the other one.
+	Others   []Chance   `json:"others"`
+	Evidence []Evidence `json:"evidence"` // the most telling first
+	Advice   string     `json:"advice"`
+	LookedAt string     `json:"looked_at_by"` // who had better do it; empty: whoever did the checks
+	Sheet    Sheet      `json:"sheet"`
+}
+
+// Evidence is one answer and how it speaks.
+type Evidence struct {
+	Check Check     `json:"check"`
+	Text  string    `json:"text"`
+	Times float64   `json:"times"` // how many times likelier the answer is if the cause is there than if not; below 1 it speaks against it
+	By    string    `json:"by"`
+	At    time.Time `json:"at"`
+}
+
+func (s Session) finding(k known, p chances, order []job, chance []float64) *Finding {
+	top := p.top(order[0])
+	c := &causeRows[top]
+	name := p.named(order[0])
+	f := &Finding{
+		Kind: Named, Part: c.part, Cause: c.id, Probability: chance[0], Others: p.beside(top),
+		Evidence: s.evidence(k, top), Advice: c.todo, LookedAt: c.who,
+	}
+	other := &causeRows[p.top(order[1])]
+	switch {
+	case order[0] == jobElsewhere || chance[0]+chance[1] < togetherFrom:
+		f.Kind = Refer
+		if f.LookedAt == "" || order[0] != jobElsewhere {
+			f.LookedAt = "an auto electrician, with this list of what was measured"
+		}
+		f.Says = fmt.Sprintf("No part can be named: the likeliest is %s, at %s. Have it looked at by %s.", name, percent(chance[0]), f.LookedAt)
+		f.Advice = causeRows[Unlisted.index()].todo
+	case chance[0] < namedFrom:
+		f.Kind = EitherOr
+		f.Says = fmt.Sprintf("It is %s (%s) or %s (%s): the checks that are left cannot separate them at a price worth it.", name, percent(chance[0]), other.name, percent(chance[1]))
+		f.Advice = fmt.Sprintf("Begin with what costs less and harms nothing. %s: %s. %s: %s.", capital(name), c.todo, capital(other.name), other.todo)
+	default:
+		f.Says = fmt.Sprintf("%s, at %s.", capital(name), percent(chance[0]))
+	}
+	if k.answered(Secure) && !k.is(Secure, "done") && f.Kind != Named {
+		f.Says += " The key could not be turned safely where it stands: tow it to firm, level ground and go on there."
+	}
+	if f.Kind == Named && c.who != "" {
+		f.Says += " Have it looked at by " + c.who + "."
+	}
+	sheetFor := c.id
+	if f.Kind == Refer {
+		sheetFor = Unlisted
+	}
+	f.Sheet = SheetFor(sheetFor, s.Facts, s.Notes)
+	return f
+}
+
+// frozen ends a search that may not go on.
+func (s Session) frozen(k known, p chances) *Finding {
+	top := Flat.index()
+	for _, c := range []Cause{Worn, Drain, Charging} {
+		if p[c.index()] > p[top] {
+			top = c.index()
+		}
+	}
+	return &Finding{
+		Kind: Thaw, Part: fleet.BatteryPart, Cause: Flat, Probability: p.ofJob(jobCharge) + p.ofJob(jobBattery) + p.ofJob(jobDrain) + p.ofJob(jobCharging),
+		Says:     "The battery is frozen, so it was flat. Nothing goes on before it has thawed: no charging, no jump, no load.",
+		Others:   p.beside(top),
+		Evidence: s.evidence(k, top),
+		Advice: "Take it out, negative lead first, and stand it in a warm, vented room for a day. A case that bulges or leaks is at its end: return it by the local rule. " +
+			"Else answer the question about ice anew and go on from there: the search keeps all that was found.",
+		Sheet: SheetFor(Flat, s.Facts, s.Notes),
+	}
+}
+
+// beside lists the causes from 1 % on but one.
+func (p *chances) beside(top int) []Chance {
+	others := []Chance{}
+	for _, c := range p.list(0.01) {
+		if c.Cause != causeRows[top].id {
+			others = append(others, c)
+		}
+	}
+	return others
+}
+
+// evidence holds each answer against the cause: the likelihood ratio of the cause and of all others, these weighed by the prior.
+func (s Session) evidence(k known, top int) []Evidence {
+	all := []Evidence{}
+	last := map[Check]Answer{}
+	for _, a := range s.Answers {
+		last[a.Check] = a
+	}
+	prior := s.Prior.chances(s.Facts)
+	for i, c := range checks {
+		l, found := k.likelihood(i)
+		if !found || c.id == Secure {
+			continue
+		}
+		sum, weight := 0.0, 0.0
+		for cause, v := range prior {
+			if cause != top {
+				sum += v * l[cause]
+				weight += v
+			}
+		}
+		a := last[c.id]
+		e := Evidence{c.id, c.title + ": " + k.text(i), l[top] * weight / sum, a.By, a.At}
+		at := len(all)
+		for at > 0 && math.Abs(math.Log(all[at-1].Times)) < math.Abs(math.Log(e.Times)) {
+			at--
+		}
+		all = append(all[:at], append([]Evidence{e}, all[at:]...)...)
+	}
+	return all
+}
+
+// doubt says which answer does not fit the others.
+func (k known) doubt(odd int) string {
+	said := fmt.Sprintf("“%s: %s” does not fit the other answers.", checks[odd].title, k.text(odd))
+	if k.said[odd].times > 1 || checks[odd].minutes > repeatMinutes {
+		return said + " It counts for what it says; look at it again before money is spent."
+	}
+	return said + " Do that check again."
+}
+
+func capital(s string) string {
+	if s == "" || s[0] < 'a' || s[0] > 'z' {
+		return s
+	}
+	return string(s[0]-'a'+'A') + s[1:]
+}
+
+// named is the cause of a job, or the part with its causes where none of them has four fifths of the job's chance.
+func (p *chances) named(j job) string {
+	const clear = 0.8
+	top, all := p.top(j), p.ofJob(j)
+	if p[top] >= clear*all {
+		return causeRows[top].name
+	}
+	name := "engine, hard to turn or locked"
+	if j == jobStarter {
+		name = fmt.Sprintf("starter (of that its motor %s, solenoid %s, drive %s)", percent(p[StarterMotor.index()]/all), percent(p[Solenoid.index()]/all), percent(p[StarterDrive.index()]/all))
+	}
+	return name
+}

@@ -1,0 +1,77 @@
+package store_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"rimeyard/internal/fleet"
+)
+
+func TestChoicesReplaceEachOther(t *testing.T) {
+	db := yardOf(t, "U", "V")
+	monday := fleet.NewDate(2026, 11, 30)
+	require.NoError(t, db.ChoosePlan(t.Context(), fleet.PlanChoice{Unit: "V", By: "mara"}))
+	first := fleet.PlanChoice{Unit: "U", Monday: fleet.Known(monday), Parts: []fleet.Part{fleet.BatteryPart, fleet.CablePart}, Who: "jo", Note: "with the inspection", By: "mara"}
+	require.NoError(t, db.ChoosePlan(t.Context(), first))
+	later := first
+	later.Monday, later.Retest = fleet.Known(monday+7), true
+	require.NoError(t, db.ChoosePlan(t.Context(), later))
+
+	kept, err := db.PlanChoices(t.Context(), []fleet.DepotID{"A"})
+	require.NoError(t, err)
+	require.Len(t, kept, 2)
+	require.WithinDuration(t, time.Now(), kept[0].At, time.Minute)
+	kept[0].At = time.Time{}
+	require.Equal(t, later, kept[0])
+	require.False(t, kept[1].Monday.IsKnown(), "left this season")
+	none, err := db.PlanChoices(t.Context(), []fleet.DepotID{})
+	require.NoError(t, err)
+	require.Empty(t, none)
+
+	require.NoError(t, db.UnchoosePlan(t.Context(), "U"))
+	kept, err = db.PlanChoices(t.Context(), nil)
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+	require.ErrorContains(t, db.ChoosePlan(t.Context(), fleet.PlanChoice{Unit: "U", Monday: fleet.Known(monday + 1), By: "mara"}), "unit U", "no week begins on a Tuesday")
+}
+
+func TestWeeksAndShelves(t *testing.T) {
+	db := yardOf(t, "U")
+	monday := fleet.NewDate(2026, 11, 30)
+	require.NoError(t, db.SetDepotWeek(t.Context(), "A", monday, fleet.Known(2)))
+	require.NoError(t, db.SetDepotWeek(t.Context(), "A", monday, fleet.Known(0)))
+	require.NoError(t, db.SetDepotWeek(t.Context(), "A", monday-7, fleet.Known(5)))
+	require.NoError(t, db.SetDepotWeek(t.Context(), "A", monday+7, fleet.Known(5)))
+	require.NoError(t, db.SetDepotWeek(t.Context(), "A", monday+7, fleet.Opt[int]{}))
+	weeks, err := db.DepotWeeks(t.Context(), nil, monday)
+	require.NoError(t, err)
+	require.Equal(t, []fleet.DepotWeek{{Depot: "A", Monday: monday, Visits: 0}}, weeks)
+
+	_, err = db.Pool().Exec(t.Context(), `INSERT INTO part (part, kind) VALUES ('P-1', 'battery'), ('P-2', 'starter');
+		INSERT INTO stock_move (depot, part, pieces, because, moved_by) VALUES ('A', 'P-1', 5, 'counted', 'x'), ('A', 'P-1', -2, 'fitted', 'x');
+		INSERT INTO part_order (depot, part, pieces, ordered_on, arrived_on, ordered_by) VALUES ('A', 'P-2', 3, '2026-11-01', NULL, 'x'), ('A', 'P-2', 9, '2026-11-01', '2026-11-05', 'x')`)
+	require.NoError(t, err)
+	shelves, err := db.Shelves(t.Context(), []fleet.DepotID{"A"})
+	require.NoError(t, err)
+	require.Equal(t, []fleet.Shelf{{Depot: "A", Part: "P-1", Kind: fleet.BatteryPart, OnHand: 3}, {Depot: "A", Part: "P-2", Kind: fleet.StarterPart, OnOrder: 3}}, shelves)
+}
+
+func TestTheNewestPlanIsShown(t *testing.T) {
+	db := yardOf(t, "U")
+	_, found, err := db.LatestPlan(t.Context())
+	require.NoError(t, err)
+	require.False(t, found)
+	issue, err := db.AddIssue(t.Context(), fleet.RankedList{AsOf: pastSeason.From, Season: pastSeason}, "test", fleet.Beside{})
+	require.NoError(t, err)
+	for _, result := range []string{`{"weeks": 1}`, `{"weeks": 2}`} {
+		_, err := db.KeepPlan(t.Context(), fleet.KeptPlan{Issue: issue.ID, Result: []byte(result)})
+		require.NoError(t, err)
+	}
+	kept, found, err := db.LatestPlan(t.Context())
+	require.NoError(t, err)
+	require.True(t, found)
+	require.Equal(t, `{"weeks": 2}`, string(kept.Result))
+	require.Equal(t, issue.ID, kept.Issue)
+}

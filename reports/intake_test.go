@@ -1,0 +1,166 @@
+package reports
+
+import (
+	"context"
+	"encoding/csv"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"rimeyard/internal/fleet"
+)
+
+// pile is what imports brought, in memory.
+type pile struct {
+	imports []fleet.Import
+	kept    map[int64][]fleet.KeptRow
+	silent  []fleet.SilentUnit
+}
+
+func (p *pile) Troubles(_ context.Context, since time.Time) (found []fleet.Import, err error) {
+	for _, i := range p.imports {
+		if i.StartedAt.After(since) {
+			found = append(found, i)
+		}
+	}
+	return found, nil
+}
+
+func mine(depots []fleet.DepotID, depot fleet.DepotID) bool {
+	return depots == nil || slices.Contains(depots, depot)
+}
+
+func (p *pile) KeptApartOf(_ context.Context, imports []int64, depots []fleet.DepotID, limit int) (rows []fleet.KeptRow, all int, err error) {
+	for _, i := range imports {
+		for _, k := range p.kept[i] {
+			if mine(depots, k.Depot) {
+				rows = append(rows, k)
+			}
+		}
+	}
+	return rows[:min(limit, len(rows))], len(rows), nil
+}
+
+func (p *pile) SilentUnits(_ context.Context, depots []fleet.DepotID, from, to time.Time) (found []fleet.SilentUnit, err error) {
+	for _, u := range p.silent {
+		if mine(depots, u.Depot) && !u.LastAt.Before(from) && u.LastAt.Before(to) {
+			found = append(found, u)
+		}
+	}
+	return found, nil
+}
+
+func (*pile) Depots(context.Context) ([]fleet.Depot, error) { return someData().Depots, nil }
+
+func keptRow(line int64, unit string, depot fleet.DepotID, value string) fleet.KeptRow {
+	return fleet.KeptRow{
+		File: "tests.csv", Line: line, Kind: fleet.TestsKind, Unit: unit, Depot: depot, Column: "rest_v", Value: value,
+		Reason: "want a number of volts, like 12.6", Header: []string{"unit", "rest_v"}, Fields: []string{unit, value},
+	}
+}
+
+func somePile() *pile {
+	return &pile{
+		imports: []fleet.Import{
+			{ID: 12, StartedAt: deskNow.Add(-2 * time.Hour), Source: "command", Files: []fleet.FileResult{
+				{File: "tests.csv", KeptApart: 4}, {File: "cranks-2025-10.csv", Refused: "its first line names no unit: want a header like unit,cranked_at,min_v"},
+			}},
+			{ID: 9, StartedAt: deskNow.AddDate(0, 0, -30), Source: "command", Files: []fleet.FileResult{{File: "old.csv", KeptApart: 1}}},
+		},
+		kept: map[int64][]fleet.KeptRow{
+			12: {keptRow(3, "P-031", "NOR", "12x"), keptRow(9, "P-114", "SUD", "1l.8"), keptRow(10, "P-115", "SUD", "--"), {
+				File: "tests.csv", Line: 12, Unit: "<i>Q-1", Column: "unit", Value: "<i>Q-1", Reason: "there is no such unit: bring vehicles.csv first",
+			}},
+			9: {keptRow(2, "OLD-1", "NOR", "?")},
+		},
+		silent: []fleet.SilentUnit{
+			{Unit: "V-208", Depot: "NOR", LastAt: deskNow.AddDate(0, 0, -15)},
+			{Unit: "V-900", Depot: "SUD", LastAt: deskNow.AddDate(0, 0, -40)},
+			{Unit: "V-001", Depot: "SUD", LastAt: deskNow.AddDate(0, 0, -400)},
+			{Unit: "V-002", Depot: "NOR", LastAt: deskNow.AddDate(0, 0, -13)},
+		},
+	}
+}
+
+func askedOf(depots ...fleet.DepotID) Asked {
+	zone := someData().Depots[0].Zone()
+	return Asked{Depots: depots, Now: deskNow, Zone: zone, Today: fleet.DateOf(deskNow, zone), Attach: []fleet.Attachment{fleet.AttachCSV}}
+}
+
+func TestIntakeGolden(t *testing.T) {
+	p := somePile()
+	for i := range 15 { // more reasons than a letter shows
+		k := keptRow(int64(20+i), "P-031", "NOR", "x")
+		k.Column = fmt.Sprintf("column_%d", i)
+		p.kept[12] = append(p.kept[12], k)
+	}
+	c, err := IntakeKind(p).Make(t.Context(), askedOf())
+	require.NoError(t, err)
+	requireGolden(t, "intake-fleet.txt", c.Text)
+	requireGolden(t, "intake-fleet.html", c.HTML)
+	require.True(t, c.Changed)
+	rows, err := csv.NewReader(strings.NewReader(string(c.tables[0].bytes))).ReadAll()
+	require.NoError(t, err)
+	require.Len(t, rows, 20)
+	text := strings.Join(strings.Fields(strings.ToLower(c.Text)), " ")
+	for _, words := range bodyTexts(t, c.HTML) {
+		require.Contains(t, text, strings.TrimSuffix(words, ":"))
+	}
+
+	c, err = IntakeKind(&pile{}).Make(t.Context(), askedOf("NOR"))
+	require.NoError(t, err)
+	requireGolden(t, "intake-quiet.txt", c.Text)
+	require.False(t, c.Changed)
+	require.Empty(t, c.tables)
+	require.Equal(t, "NOR: all that came in was taken, and all units report", c.Subject)
+}
+
+func TestIntakeTellsOfTheAskersDepotsOnly(t *testing.T) {
+	p := somePile()
+	c, err := IntakeKind(p).Make(t.Context(), askedOf("NOR"))
+	require.NoError(t, err)
+	require.Equal(t, "NOR: 1 row kept apart, 1 unit stopped reporting", c.Subject)
+	all := c.Text + c.HTML + string(c.tables[0].bytes)
+	require.NotRegexp(t, `P-11|V-900|Q-1|cranks-2025-10|SUD|Südhafen`, all, "a refused file may hold rows of all depots")
+	require.Contains(t, all, "12x")
+}
+
+// What one letter told, the next does not; what came in since, it does, also where its import had begun before.
+func TestIntakeTellsWhatCameSinceTheLastLetter(t *testing.T) {
+	p := somePile()
+	kind := IntakeKind(p)
+	a := askedOf()
+	first, err := kind.Make(t.Context(), a)
+	require.NoError(t, err)
+	require.Equal(t, "Fleet: 4 rows kept apart, 1 file refused, 2 units stopped reporting", first.Subject)
+	require.NotContains(t, first.Text, "OLD-1", "the first letter looks back a week")
+
+	a.Last = fleet.Said{Mark: first.Mark, At: a.Now}
+	a.Now = a.Now.Add(6 * time.Hour)
+	second, err := kind.Make(t.Context(), a)
+	require.NoError(t, err)
+	require.False(t, second.Changed)
+	require.Equal(t, "Fleet: 2 units stopped reporting, none of them new", second.Subject)
+
+	p.imports[0].Files = append(p.imports[0].Files, fleet.FileResult{File: "late.csv", KeptApart: 1}) // the same import, a later file
+	late := keptRow(2, "T-007", "NOR", "1Z")
+	late.File = "late.csv"
+	p.kept[12] = append(p.kept[12], late)
+	third, err := kind.Make(t.Context(), a)
+	require.NoError(t, err)
+	require.True(t, third.Changed)
+	require.Contains(t, third.Text, "late.csv")
+
+	a.Last = fleet.Said{Mark: third.Mark, At: a.Now}
+	a.Now = a.Now.AddDate(0, 0, 2) // V-002 is silent for two weeks by then
+	fourth, err := kind.Make(t.Context(), a)
+	require.NoError(t, err)
+	require.True(t, fourth.Changed)
+	require.Equal(t, "Fleet: 3 units stopped reporting, 1 of them new", fourth.Subject)
+	require.Regexp(t, `V-002 at NOR: last start on 25.Sep, 15 days ago +NEW`, fourth.Text)
+	require.NotRegexp(t, `V-900.*NEW`, fourth.Text)
+}
