@@ -106,14 +106,14 @@ func complete(cases []pastCase) []pastCase {
 // mostCases bounds what is learned from: of large fleets' cases without a failure only every nth is kept and counts n times.
 const mostCases = 8000
 
-func thinned(cases []pastCase) []pastCase {
+func thinned(cases []pastCase, most int) []pastCase {
 	well := 0
 	for i := range cases {
 		if !cases[i].failed {
 			well++
 		}
 	}
-	every := 1 + well/mostCases
+	every := 1 + well/most
 	if every == 1 {
 		return cases
 	}

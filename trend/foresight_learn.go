@@ -13,7 +13,7 @@ import (
 )
 
 // learnForesight filters every track once more and looks back from days in past seasons.
-func (l *learner) learnForesight(ctx context.Context, enough float64) error {
+func (l *learner) learnForesight(ctx context.Context, how search) error {
 	if len(l.tracks) == 0 {
 		return nil
 	}
@@ -49,7 +49,7 @@ func (l *learner) learnForesight(ctx context.Context, enough float64) error {
 	}
 	cases = complete(cases)
 	l.typical(now)
-	l.params.Foresight = fitForesight(cases, names, &l.prior, &p.Foresight, enough, l.workers)
+	l.params.Foresight = fitForesight(cases, names, &l.prior, &p.Foresight, how, l.workers)
 	l.learnUnread(now)
 	l.params.Causes = learnCauses(cases, &l.prior.Causes, l.prior.CausesSD)
 	return nil
@@ -94,8 +94,8 @@ type foresightFit struct {
 }
 
 // fitForesight seeks the posterior mode from what is believed so far.
-func fitForesight(cases []pastCase, names []string, p *Prior, from *Foresight, enough float64, workers int) Foresight {
-	f := foresightFit{cases: thinned(cases), workers: workers}
+func fitForesight(cases []pastCase, names []string, p *Prior, from *Foresight, how search, workers int) Foresight {
+	f := foresightFit{cases: thinned(cases, how.most), workers: workers}
 	add := func(mean, sd float64) { f.prior, f.sd = append(f.prior, mean), append(f.sd, sd) }
 	for i := range signCount {
 		add(p.Level[i], p.LevelSD[i])
@@ -125,7 +125,7 @@ func fitForesight(cases []pastCase, names []string, p *Prior, from *Foresight, e
 		}
 		f.prior[i] = min(max(f.prior[i], lowest[i]), highest[i]) // which holds for the start too
 	}
-	at := maximise(f.start(from, names), f.sd, lowest, highest, enough, f.score)
+	at := maximise(f.start(from, names), f.sd, lowest, highest, how.enough, f.score)
 	out := Foresight{Group: map[string]float64{}}
 	copy(out.Level[:], at[atLevel:])
 	copy(out.Growth[:], at[atGrowth:])

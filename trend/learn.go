@@ -45,22 +45,26 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 			return Params{}, err
 		}
 		l.levels(all)
-		enough := nearEnough
-		switch sweep {
-		case sweeps - 2:
-			enough = 1 // the last search begins where this one ends
-		case sweeps - 1:
-		default:
-			continue
-		}
-		if err := l.learnForesight(ctx, enough); err != nil {
-			return Params{}, err
+		if sweep >= sweeps-2 {
+			s := search{nearEnough, mostCases}
+			if sweep == sweeps-2 {
+				s = search{1, mostCases / 2} // the last one begins where this one ends
+			}
+			if err := l.learnForesight(ctx, s); err != nil {
+				return Params{}, err
+			}
 		}
 	}
 	return l.params, nil
 }
 
-// nearEnough is the gain in log posterior below which a search ends: far less than what a single failure moves.
+// search says how well the posterior mode is sought.
+type search struct {
+	enough float64 // gain in log posterior below which it ends
+	most   int     // cases without a failure that are looked at, about
+}
+
+// nearEnough is far less than what a single failure moves.
 const nearEnough = 0.002
 
 type learner struct {

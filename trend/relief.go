@@ -9,7 +9,7 @@ import (
 // Relief is by how many °C the cold limit falls, now, by what can be done to a unit; never below zero, and zero where it changes nothing.
 func (s State) Relief() map[fleet.Remedy]float64 {
 	limitC := func(o Outlook) float64 { c, _ := o.limitAt(0); return c }
-	now := limitC(s.Outlook())
+	now := limitC(outlookOf(s.model.t, s.model.p, s.belief)) // of the unit's own state, as the others are, also where little is known of it
 	return map[fleet.Remedy]float64{
 		fleet.PlugIn:        max(0, now-limitC(s.pluggedIn())),
 		fleet.Charge:        max(0, now-limitC(s.charged())),
