@@ -266,10 +266,10 @@ func sumCases(cases []pastCase, at []float64, slopes bool) (p partial) {
 				p.grad[slot(k)] += c.weight * g
 			}
 		}
-		for _, a := range used {
-			row := p.hess[slot(a)*n:]
-			for _, b := range used {
-				row[slot(b)] += c.weight * own[a] * own[b]
+		for i, a := range used { // of what is symmetric only the upper half is read
+			row, x := p.hess[slot(a)*n:], c.weight*own[a]
+			for _, b := range used[i:] {
+				row[slot(b)] += x * own[b]
 			}
 		}
 	}
@@ -278,6 +278,9 @@ func sumCases(cases []pastCase, at []float64, slopes bool) (p partial) {
 
 // reach is one node's log survival and its slopes in the limit, in the circuit's share of it, in growth, and in ln of the three spreads.
 type reach struct{ log, limit, raw, growth, start, grow, night float64 }
+
+// noneLeft is ln of a survival that adds nothing to the sum over nodes. The warmest get there within weeks.
+const noneLeft = -30
 
 // reached walks through the nights, at each node: before the last morning, and after it.
 func (c *pastCase) reached(at []float64, slopes bool) (before, after [nodes]reach) {
@@ -289,7 +292,7 @@ func (c *pastCase) reached(at []float64, slopes bool) (before, after [nodes]reac
 		growth += at[atGrowth+i] * x
 	}
 	start2, grow2, sigma := math.Exp(2*at[atStartSD]), math.Exp(2*at[atGrowSD]), math.Exp(at[atNightSD])
-	last := len(c.nights) - 1
+	last, top := len(c.nights)-1, nodes-1
 	for i := range c.nights {
 		nt := &c.nights[i]
 		raw, sd := c.outlook.at(nt.halfYears)
@@ -298,7 +301,10 @@ func (c *pastCase) reached(at []float64, slopes bool) (before, after [nodes]reac
 		if c.failed && i == last {
 			before = after
 		}
-		for j := nodes - 1; j >= 0; j-- {
+		for top > 0 && after[top].log < noneLeft {
+			top--
+		}
+		for j := top; j >= 0; j-- {
 			z := normalNodes[j].z
 			k := (m + z*s - nt.lowC) / sigma
 			if k < -cdfEnd {

@@ -65,7 +65,7 @@ type search struct {
 }
 
 // nearEnough is far less than what a single failure moves.
-const nearEnough = 0.002
+const nearEnough = 0.005
 
 type learner struct {
 	tracks  []Track

@@ -122,13 +122,18 @@ func (o Outlook) Risk(dawnC []float64, firstDay int, spreadC float64, byDay []fl
 		cold += alive[i]
 	}
 	cold0 := cold // 1 but for rounding
+	top := nodes - 1
 	quiet, quietNight := 1.0, math.Exp(-o.quietDaily)
 	for d, t := range dawnC {
 		limit, variance := o.limitAt(float64(firstDay+d) / 7)
 		above := limit - o.offsetC - t + warm
 		sd := math.Sqrt(variance + steady)
-		if above+normalNodes[nodes-1].z*sd > 0 {
-			for i := nodes - 1; i >= 0 && above+normalNodes[i].z*sd > 0; i-- {
+		for top > 0 && log[top] < noneLeft {
+			alive[top] = 0
+			top--
+		}
+		if above+normalNodes[top].z*sd > 0 {
+			for i := top; i >= 0 && above+normalNodes[i].z*sd > 0; i-- {
 				// Each night has the same number of starts.
 				log[i] += o.startsNight * logSurvival((above+normalNodes[i].z*sd)/night-certainAbove)
 				alive[i] = normalNodes[i].weight * math.Exp(log[i])
