@@ -2,22 +2,22 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
 	"rimeyard/internal/fleet"
 )
 
-const listChoices = `SELECT c.unit, retest, monday, parts, who, note, chosen_by, chosen_at FROM plan_choice c JOIN unit u USING (unit)
+const listChoices = `SELECT c.unit, u.depot, retest, monday, parts, who, note, chosen_by, chosen_at FROM plan_choice c JOIN unit u USING (unit)
 	WHERE @depots::text[] IS NULL OR u.depot = ANY(@depots) ORDER BY c.unit COLLATE "C"`
 
 // PlanChoices are what people have decided for the units of the depots; nil: of all.
 func (db *DB) PlanChoices(ctx context.Context, of []fleet.DepotID) ([]fleet.PlanChoice, error) {
 	rows, _ := db.pool.Query(ctx, listChoices, pgx.NamedArgs{"depots": depotNames(of)})
 	choices, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (c fleet.PlanChoice, err error) {
-		return c, row.Scan(&c.Unit, &c.Retest, optDateInto(&c.Monday), &c.Parts, &c.Who, &c.Note, &c.By, &c.At)
+		return c, row.Scan(&c.Unit, &c.Depot, &c.Retest, optDateInto(&c.Monday), &c.Parts, &c.Who, &c.Note, &c.By, &c.At)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("read what was chosen for the plan: %w", err)
@@ -99,24 +99,35 @@ func (db *DB) Shelves(ctx context.Context, of []fleet.DepotID) ([]fleet.Shelf, e
 	return shelves, nil
 }
 
-// KeepPlan adds a plan to those that were made.
-func (db *DB) KeepPlan(ctx context.Context, p fleet.KeptPlan) (fleet.KeptPlan, error) {
-	err := db.pool.QueryRow(ctx, `INSERT INTO plan (issue, result) VALUES (@issue, @result) RETURNING plan, made_at`,
-		pgx.NamedArgs{"issue": p.Issue, "result": p.Result}).Scan(&p.ID, &p.MadeAt)
+const keepPlan = `WITH older AS (UPDATE plan SET left_units = NULL WHERE depot = @depot AND left_units IS NOT NULL)
+	INSERT INTO plan (issue, depot, made_of, result, left_units) VALUES (@issue, @depot, @made_of, @result, @left)`
+
+// KeepPlan adds a depot's plan to those that were kept. What the ones before it leave is forgotten.
+func (db *DB) KeepPlan(ctx context.Context, p fleet.KeptPlan) error {
+	_, err := db.pool.Exec(ctx, keepPlan, pgx.NamedArgs{
+		"issue": p.Issue, "depot": string(p.Depot), "made_of": p.MadeOf, "result": p.Result, "left": p.Left,
+	})
 	if err != nil {
-		return p, fmt.Errorf("keep the plan: %w", err)
+		return fmt.Errorf("keep the plan of depot %q: %w", p.Depot, err)
 	}
-	return p, nil
+	return nil
 }
 
-// LatestPlan is the newest plan that was kept; found is false where there is none.
-func (db *DB) LatestPlan(ctx context.Context) (p fleet.KeptPlan, found bool, err error) {
-	err = db.pool.QueryRow(ctx, `SELECT plan, issue, made_at, result FROM plan ORDER BY plan DESC LIMIT 1`).Scan(&p.ID, &p.Issue, &p.MadeAt, &p.Result)
-	if errors.Is(err, pgx.ErrNoRows) {
-		return p, false, nil
+const keptPlans = `SELECT DISTINCT ON (depot) issue, depot, made_of, made_at, result, left_units FROM plan
+	WHERE (@depots::text[] IS NULL OR depot = ANY(@depots)) AND (@before::timestamptz IS NULL OR made_at < @before) ORDER BY depot, plan DESC`
+
+// KeptPlans are the newest of the depots (nil: all) that were made before a time, or with the zero time at all.
+func (db *DB) KeptPlans(ctx context.Context, of []fleet.DepotID, before time.Time) ([]fleet.KeptPlan, error) {
+	args := pgx.NamedArgs{"depots": depotNames(of), "before": nil}
+	if !before.IsZero() {
+		args["before"] = before
 	}
+	rows, _ := db.pool.Query(ctx, keptPlans, args)
+	plans, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (p fleet.KeptPlan, err error) {
+		return p, row.Scan(&p.Issue, &p.Depot, &p.MadeOf, &p.MadeAt, &p.Result, &p.Left)
+	})
 	if err != nil {
-		return p, false, fmt.Errorf("read the plan: %w", err)
+		return nil, fmt.Errorf("read the kept plans: %w", err)
 	}
-	return p, true, nil
+	return plans, nil
 }
