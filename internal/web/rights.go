@@ -59,6 +59,7 @@ var rights = map[string]rule{
 	"POST /tonight/low":                {roles: intakers, depot: ownRows},
 	"GET /api/v1/tonight":              {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"GET /units/:unit":                 {roles: everyone, depot: ownUnit},
+	"GET /units/:unit/season.svg":      {roles: everyone, depot: ownUnit},
 	"GET /units/:unit/crank-volts.svg": {roles: everyone, depot: ownUnit},
 	"GET /audit":                       {roles: everyone, depot: ownRows},
 	"GET /audit.csv":                   {roles: everyone, depot: ownRows},

@@ -125,6 +125,7 @@ func (s *Server) addRoutes() {
 	get("/api/v1/tonight", s.apiTonight)
 	get("/units/:unit", s.unit)
 	get("/units/:unit/crank-volts.svg", s.crankVolts)
+	get("/units/:unit/season.svg", s.seasonChart)
 	get("/audit", s.audit)
 	get("/audit.csv", s.auditCSV)
 	get("/audit/bands.svg", s.auditChart("audit-bands", reports.AuditBands))
