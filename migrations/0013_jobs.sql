@@ -1,6 +1,6 @@
 -- 0013_jobs: the work on a unit from the finding to a proven start, the faults that were looked for, the fleet's own notes for its classes,
--- and what the bench said of parts that came out. Size: 1 row per job, a handful of events each. Lock: none, the tables are new. Back:
--- DROP TABLE; fittings that jobs have booked stay.
+-- and what the bench said of parts that came out. Size: 1 row per job, a handful of events each. Lock: none, the tables are new.
+-- Back: DROP TABLE; fittings that jobs have booked stay.
 
 CREATE TABLE job (
     job         bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
