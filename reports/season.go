@@ -20,7 +20,7 @@ type SeasonData struct {
 // the two meet, the unit will stay put.
 func Season(name string, d SeasonData, width int) (Picture, error) {
 	if len(d.Weeks) < 2 {
-		return Picture{}, fmt.Errorf("season of unit %s: %w", d.Unit, errNothingToDraw)
+		return Picture{}, fmt.Errorf("season of unit %s: %w", d.Unit, ErrNothingToDraw)
 	}
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, w := range d.Weeks {
