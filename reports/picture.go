@@ -36,7 +36,7 @@ type Picture struct {
 	box    chart.Box // padding around the plot
 }
 
-// ErrNothingToDraw: a picture of no data would mislead; callers say in words that there is none.
+// ErrNothingToDraw says that a picture of no data would mislead; callers say in words that there is none.
 var ErrNothingToDraw = errors.New("nothing to draw")
 
 // font loads go-chart's typeface once: its own cache is not safe for several goroutines.
