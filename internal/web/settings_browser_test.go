@@ -23,13 +23,13 @@ func TestSettingsByKeyboard(t *testing.T) {
 			b.size(screen.width, screen.height)
 			b.do(protocol(emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}))
 			b.signIn("adam")
-			b.scheduleByKeyboard()
-			b.personByKeyboard()
+			b.scheduleByKeyboard(screen.name)
+			b.personByKeyboard(screen.name)
 		})
 	}
 }
 
-func (b *tab) scheduleByKeyboard() {
+func (b *tab) scheduleByKeyboard(screen string) {
 	b.t.Helper()
 	b.tabTo(`el.textContent == "Settings"`)
 	b.enter()
@@ -54,10 +54,12 @@ func (b *tab) scheduleByKeyboard() {
 	require.Len(b.t, b.complaints(), 1, "the browser calls the answer a failure, as it is meant")
 	b.shows("Nobody to send to")
 	require.Equal(b.t, "to-address", b.value("document.activeElement.id"), "what is wrong has the focus")
+	b.keep("settings-schedule-wrong-" + screen)
 	b.do(chromedp.KeyEvent("bo@fleet.example"))
 	b.tabTo(`el.name == "preview"`)
 	b.enter()
 	b.shows("at 05:45 on Mondays, on the clock of America/Toronto")
+	b.keep("settings-schedule-preview-" + screen)
 	b.tabTo(`el.textContent == "Add the schedule"`)
 	b.enter()
 	b.shows("Schedule 3 is added: winter list of the whole fleet, at 05:45 on Mondays.")
@@ -78,7 +80,7 @@ func (b *tab) shows(words string) {
 	require.Contains(b.t, b.value(`document.body.innerText.replace(/\s+/g, " ")`), words)
 }
 
-func (b *tab) personByKeyboard() {
+func (b *tab) personByKeyboard(screen string) {
 	b.t.Helper()
 	b.tabTo(`el.textContent == "People"`)
 	b.enter()
@@ -92,5 +94,6 @@ func (b *tab) personByKeyboard() {
 	b.enter()
 	b.shows("jo may sign in now, as mechanic.")
 	b.shows("shown this once")
+	b.keep("settings-password-once-" + screen)
 	require.Equal(b.t, []fleet.DepotID{"NOR"}, b.w.person("jo").Depots)
 }
