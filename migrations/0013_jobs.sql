@@ -11,6 +11,12 @@ CREATE TABLE job (
     monday      date CHECK (extract(isodow FROM monday) = 1), -- of the week it is planned for
     who         text NOT NULL DEFAULT '',
     part_number text NOT NULL DEFAULT '', -- reserved or fitted
+    pieces      int NOT NULL DEFAULT 0,   -- of it
+    step        int NOT NULL DEFAULT 1,   -- of its newest event, so that two phones do not overwrite each other
+    exchanged   json NOT NULL DEFAULT '[]', -- what came out and went in
+    fitted_at   timestamptz,              -- a crank after it proves the work
+    core        text NOT NULL DEFAULT '' CHECK (core IN ('', 'returned', 'none')), -- of what came out; empty: not settled
+    paper       boolean NOT NULL DEFAULT false, -- the job sheet is signed and filed
     because     text NOT NULL,            -- why it was opened, in a sentence
     named       json,                     -- suspect probabilities when it was opened, which the bench's result is held against
     opened_at   timestamptz NOT NULL DEFAULT now(),
@@ -19,6 +25,7 @@ CREATE TABLE job (
 );
 CREATE UNIQUE INDEX job_open ON job (unit, part) WHERE state NOT IN ('closed', 'dropped');
 CREATE INDEX job_unit ON job (unit, opened_at);
+CREATE INDEX job_waits_for_proof ON job (unit) WHERE state = 'fitted';
 
 -- What happened to a job, in order; rows are added, never changed. A request is named by who sent it, so that a phone may send it twice.
 CREATE TABLE job_event (
