@@ -22,6 +22,12 @@ CREATE TABLE plan_choice (
     chosen_at timestamptz NOT NULL DEFAULT now()
 );
 
+-- When people last changed a depot's choices or weeks, so that calendars can tell which state is newer.
+CREATE TABLE plan_revised (
+    depot text PRIMARY KEY REFERENCES depot ON DELETE CASCADE,
+    at    timestamptz NOT NULL
+);
+
 -- Each depot's plans as they were kept, one a day: the newest answers as long as nothing that it is made of has changed, the older ones
 -- tell what was thought then.
 CREATE TABLE plan (

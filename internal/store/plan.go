@@ -25,7 +25,11 @@ func (db *DB) PlanChoices(ctx context.Context, of []fleet.DepotID) ([]fleet.Plan
 	return choices, nil
 }
 
-const addChoice = `INSERT INTO plan_choice (unit, retest, monday, parts, who, note, chosen_by)
+// A change of a unit's choice is one of its depot's plan.
+const reviseUnit = `WITH revised AS (INSERT INTO plan_revised (depot, at) SELECT depot, now() FROM unit WHERE unit = @unit
+	ON CONFLICT (depot) DO UPDATE SET at = now()) `
+
+const addChoice = reviseUnit + `INSERT INTO plan_choice (unit, retest, monday, parts, who, note, chosen_by)
 	VALUES (@unit, @retest, @monday, @parts, @who, @note, @by)
 	ON CONFLICT (unit) DO UPDATE SET retest = excluded.retest, monday = excluded.monday, parts = excluded.parts, who = excluded.who,
 	note = excluded.note, chosen_by = excluded.chosen_by, chosen_at = now()`
@@ -47,7 +51,7 @@ func (db *DB) ChoosePlan(ctx context.Context, c fleet.PlanChoice) error {
 
 // UnchoosePlan leaves a unit to the planner again.
 func (db *DB) UnchoosePlan(ctx context.Context, unit fleet.UnitID) error {
-	if _, err := db.pool.Exec(ctx, `DELETE FROM plan_choice WHERE unit = @unit`, pgx.NamedArgs{"unit": string(unit)}); err != nil {
+	if _, err := db.pool.Exec(ctx, reviseUnit+`DELETE FROM plan_choice WHERE unit = @unit`, pgx.NamedArgs{"unit": string(unit)}); err != nil {
 		return fmt.Errorf("take back what was chosen for unit %s: %w", unit, err)
 	}
 	return nil
@@ -69,15 +73,30 @@ func (db *DB) DepotWeeks(ctx context.Context, of []fleet.DepotID, from fleet.Dat
 // SetDepotWeek says how many visits a depot has room for in a week; unknown: its usual number.
 func (db *DB) SetDepotWeek(ctx context.Context, depot fleet.DepotID, monday fleet.Date, visits fleet.Opt[int]) error {
 	args := pgx.NamedArgs{"depot": string(depot), "monday": sqlDate(monday), "visits": visits.Ptr()}
+	const revise = `WITH revised AS (INSERT INTO plan_revised (depot, at) VALUES (@depot, now()) ON CONFLICT (depot) DO UPDATE SET at = now()) `
 	change := `DELETE FROM depot_week WHERE depot = @depot AND monday = @monday`
 	if visits.IsKnown() {
 		change = `INSERT INTO depot_week (depot, monday, visits) VALUES (@depot, @monday, @visits)
 			ON CONFLICT (depot, monday) DO UPDATE SET visits = excluded.visits`
 	}
-	if _, err := db.pool.Exec(ctx, change, args); err != nil {
+	if _, err := db.pool.Exec(ctx, revise+change, args); err != nil {
 		return fmt.Errorf("keep the week of %s at depot %q: %w", monday, depot, err)
 	}
 	return nil
+}
+
+// PlanRevised is when people last changed something in the plan of the depots (nil: all); a depot where nobody has is not there.
+func (db *DB) PlanRevised(ctx context.Context, of []fleet.DepotID) (map[fleet.DepotID]time.Time, error) {
+	revised := map[fleet.DepotID]time.Time{}
+	rows, _ := db.pool.Query(ctx, `SELECT depot, at FROM plan_revised WHERE @depots::text[] IS NULL OR depot = ANY(@depots)`, pgx.NamedArgs{"depots": depotNames(of)})
+	var (
+		depot fleet.DepotID
+		at    time.Time
+	)
+	if _, err := pgx.ForEachRow(rows, []any{&depot, &at}, func() error { revised[depot] = at; return nil }); err != nil {
+		return nil, fmt.Errorf("read when plans were changed: %w", err)
+	}
+	return revised, nil
 }
 
 const listShelves = `SELECT depot, part, kind, sum(on_hand)::int, sum(on_order)::int FROM (
@@ -111,6 +130,15 @@ func (db *DB) KeepPlan(ctx context.Context, p fleet.KeptPlan) error {
 		return fmt.Errorf("keep the plan of depot %q: %w", p.Depot, err)
 	}
 	return nil
+}
+
+// HasPlans tells whether plans made from an issue are kept.
+func (db *DB) HasPlans(ctx context.Context, issue int64) (has bool, err error) {
+	err = db.pool.QueryRow(ctx, `SELECT EXISTS (SELECT FROM plan WHERE issue = @issue)`, pgx.NamedArgs{"issue": issue}).Scan(&has)
+	if err != nil {
+		return false, fmt.Errorf("look for kept plans: %w", err)
+	}
+	return has, nil
 }
 
 const keptPlans = `SELECT DISTINCT ON (depot) issue, depot, made_of, made_at, result, left_units FROM plan

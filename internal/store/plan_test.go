@@ -30,7 +30,13 @@ func TestChoicesReplaceEachOther(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, none)
 
+	revised, err := db.PlanRevised(t.Context(), nil)
+	require.NoError(t, err)
+	require.Len(t, revised, 1)
 	require.NoError(t, db.UnchoosePlan(t.Context(), "U"))
+	again, err := db.PlanRevised(t.Context(), []fleet.DepotID{"A"})
+	require.NoError(t, err)
+	require.True(t, again["A"].After(revised["A"]))
 	kept, err = db.PlanChoices(t.Context(), nil)
 	require.NoError(t, err)
 	require.Len(t, kept, 1)
@@ -77,6 +83,11 @@ func TestTheNewestPlanIsShown(t *testing.T) {
 	require.Len(t, earlier, 1)
 	require.Equal(t, "1", earlier[0].MadeOf)
 	require.Nil(t, earlier[0].Left, "only the newest says whom it leaves")
+	for number, want := range map[int64]bool{issue.ID: true, issue.ID + 1: false} {
+		has, err := db.HasPlans(t.Context(), number)
+		require.NoError(t, err)
+		require.Equal(t, want, has)
+	}
 	others, err := db.KeptPlans(t.Context(), []fleet.DepotID{}, time.Time{})
 	require.NoError(t, err)
 	require.Empty(t, others)

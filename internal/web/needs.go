@@ -118,6 +118,7 @@ type Store interface {
 	Fleet
 	Imports
 	Mailing
+	Planning
 	Settings
 	Kept
 	Watch
