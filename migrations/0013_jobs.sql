@@ -54,21 +54,41 @@ CREATE TABLE bench_result (
     PRIMARY KEY (job, serial)
 );
 
--- A search for a fault, left and resumed by anybody who may see the unit.
+-- A search for a fault, left and resumed by anybody who may see the unit; of one unit one is open at a time.
 CREATE TABLE fault_search (
     search     bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
-    unit       text NOT NULL REFERENCES unit,
-    session    json NOT NULL,
-    step       int NOT NULL DEFAULT 0, -- grows with every change, so that two phones do not overwrite each other
+    unit       text REFERENCES unit,    -- null: a vehicle that is not recorded
+    depot      text REFERENCES depot ON DELETE SET NULL, -- of such a vehicle: whose people may see it; null: those who see all depots
+    session    json NOT NULL,           -- as it began: what was known, before any answer
+    step       int NOT NULL DEFAULT 0,  -- grows with every change, so that two phones do not overwrite each other
     started_at timestamptz NOT NULL DEFAULT now(),
     started_by text NOT NULL,
     changed_at timestamptz NOT NULL DEFAULT now(),
     changed_by text NOT NULL,
     ended_at   timestamptz,
-    finding    json,
+    ended_by   text NOT NULL DEFAULT '',
+    finding    json,                    -- as it was said, with its job sheet
     job        bigint REFERENCES job
 );
 CREATE INDEX fault_search_unit ON fault_search (unit, started_at);
+CREATE UNIQUE INDEX fault_search_open ON fault_search (unit) WHERE ended_at IS NULL;
+
+-- Who answered what, and when; rows are added, and taken back, never changed.
+CREATE TABLE fault_answer (
+    search        bigint NOT NULL REFERENCES fault_search,
+    step          int NOT NULL, -- of the search, to which it led
+    checked       text NOT NULL,
+    answer        text NOT NULL,
+    value         float8,       -- as measured, where a figure was given
+    said_by       text NOT NULL DEFAULT '',
+    said_at       timestamptz NOT NULL,
+    taken_back_at timestamptz,
+    taken_back_by text NOT NULL DEFAULT '',
+    PRIMARY KEY (search, step)
+);
+
+-- Programs may look for faults too. The table is small: a dozen rows are read under the lock.
+ALTER TABLE token DROP CONSTRAINT token_use_check, ADD CONSTRAINT token_use_check CHECK (use IN ('readings', 'list', 'faults'));
 
 -- Torques, cable order and fasteners, as the fleet types them in once for each class. We have none of our own.
 CREATE TABLE class_note (
