@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 )
 
 // JobChange is one step of a job as somebody asks for it: to another state, or where To is the state it has, to what else is now known.
@@ -13,8 +14,9 @@ type JobChange struct {
 	To      JobState
 	By      string
 	Note    string
-	Request string // names the request, so that it may be sent twice; empty: it is sent once
-	Today   Date   // in the depot's zone
+	Request string    // names the request, so that it may be sent twice; empty: it is sent once
+	At      time.Time // of the step
+	Today   Date      // At in the depot's zone
 
 	Monday     Opt[Date] // to JobPlanned
 	Who        string    // likewise; empty: nobody is named
@@ -23,7 +25,6 @@ type JobChange struct {
 	Fitting    Fitting   // to JobFitted
 	Proof      *Proof    // to JobProven, or back to JobFound
 	Core       Core      // with any step after the fitting; CoreOpen: nothing new
-	CoreOn     Opt[Date] // day on which the core was handed in; unknown: today
 	Paper      bool      // likewise; false: nothing new
 	Bench      []BenchResult
 }
@@ -51,6 +52,9 @@ type JobRefusedError struct{ Reason string }
 
 func (e JobRefusedError) Error() string { return e.Reason }
 
+// Refused makes a refusal.
+func Refused(format string, args ...any) error { return JobRefusedError{fmt.Sprintf(format, args...)} }
+
 // ErrNoJob says that there is no job of that number.
 var ErrNoJob = errors.New("there is no such job")
 
@@ -65,15 +69,13 @@ func (s JobState) Words() string {
 	return string(s)
 }
 
-func refuse(format string, args ...any) error { return JobRefusedError{fmt.Sprintf(format, args...)} }
-
 // Check tells why the job cannot take this step; nil: it can.
 func (c JobChange) Check(j Job) error {
 	if c.By == "" {
-		return refuse("a step needs the name of whoever takes it")
+		return Refused("a step needs the name of whoever takes it")
 	}
 	if c.To != j.State && !j.State.MayBecome(c.To) || c.To == "" {
-		return refuse("a job that is %s cannot become %s", j.State.Words(), c.To.Words())
+		return Refused("a job that is %s cannot become %s", j.State.Words(), c.To.Words())
 	}
 	if err := c.checkAfterwards(j); err != nil {
 		return err
@@ -84,11 +86,11 @@ func (c JobChange) Check(j Job) error {
 	switch c.To {
 	case JobFound:
 		if c.Note == "" && (c.Proof == nil || c.Proof.Good) {
-			return refuse("say why the job goes back")
+			return Refused("say why the job goes back")
 		}
 	case JobPlanned:
 		if monday, known := c.Monday.Get(); !known || monday != monday.Monday() {
-			return refuse("say for which week: want the day on which it begins, a Monday")
+			return Refused("say for which week: want the day on which it begins, a Monday")
 		}
 	case JobReserved:
 		return c.checkReserve(j)
@@ -96,16 +98,16 @@ func (c JobChange) Check(j Job) error {
 		return c.checkFitting(j)
 	case JobProven:
 		if c.Proof == nil || !c.Proof.Good {
-			return refuse("a job is proven by a crank after the work that reads well")
+			return Refused("a job is proven by a crank after the work that reads well")
 		}
 		if c.Proof.CrankedAt.Before(j.FittedAt) {
-			return refuse("that crank was before the work was done: start the unit once more")
+			return Refused("that crank was before the work was done: start the unit once more")
 		}
 	case JobClosed:
 		return c.checkClose(j)
 	case JobDropped:
 		if c.Note == "" {
-			return refuse("say why nothing is done")
+			return Refused("say why nothing is done")
 		}
 	case JobOnBench:
 	}
@@ -115,7 +117,7 @@ func (c JobChange) Check(j Job) error {
 // checkNews refuses a step that says nothing.
 func (c JobChange) checkNews() error {
 	if c.Note == "" && c.Core == CoreOpen && !c.Paper && len(c.Bench) == 0 {
-		return refuse("there is nothing new in this step")
+		return Refused("there is nothing new in this step")
 	}
 	return nil
 }
@@ -123,18 +125,18 @@ func (c JobChange) checkNews() error {
 // checkAfterwards judges what can be said once a part is out.
 func (c JobChange) checkAfterwards(j Job) error {
 	if !j.State.Done() && c.To != JobFitted && (c.Core != CoreOpen || c.Paper) {
-		return refuse("the work is not done yet, so there is no core to hand in and no sheet to file")
+		return Refused("the work is not done yet, so there is no core to hand in and no sheet to file")
 	}
 	if c.Core == CoreNone && c.Note == "" {
-		return refuse("say why no core goes back")
+		return Refused("say why no core goes back")
 	}
 	removed := j.Removed()
 	for _, b := range c.Bench {
 		if !slices.ContainsFunc(removed, func(p Piece) bool { return p.Serial == b.Serial && p.Kind == b.Kind }) {
-			return refuse("%s %q did not come out in this job", b.Kind, b.Serial)
+			return Refused("%s %q did not come out in this job", b.Kind, b.Serial)
 		}
 		if b.Verdict != BenchFaulty && b.Verdict != BenchGood && b.Verdict != BenchUnclear {
-			return refuse("say what the bench found: %s, %s or %s", BenchFaulty, BenchGood, BenchUnclear)
+			return Refused("say what the bench found: %s, %s or %s", BenchFaulty, BenchGood, BenchUnclear)
 		}
 	}
 	return nil
@@ -143,11 +145,11 @@ func (c JobChange) checkAfterwards(j Job) error {
 func (c JobChange) checkReserve(j Job) error {
 	switch {
 	case !j.Exchanges() && j.Work != WorkSwap:
-		return refuse("this work needs no part")
+		return Refused("this work needs no part")
 	case c.PartNumber == "":
-		return refuse("say which part is put by, by its part number")
+		return Refused("say which part is put by, by its part number")
 	case c.Pieces < 1:
-		return refuse("say how many pieces are put by")
+		return Refused("say how many pieces are put by")
 	}
 	return nil
 }
@@ -156,37 +158,37 @@ func (c JobChange) checkFitting(j Job) error {
 	f := c.Fitting
 	if !j.Exchanges() {
 		if len(f.Batteries)+len(f.Starters) > 0 {
-			return refuse("this job replaces no battery and no starter: open one that does")
+			return Refused("this job replaces no battery and no starter: open one that does")
 		}
 		if c.Note == "" {
-			return refuse("say what was done")
+			return Refused("say what was done")
 		}
 		return nil
 	}
 	switch {
 	case j.Part == BatteryPart && (len(f.Batteries) == 0 || len(f.Starters) > 0):
-		return refuse("say which batteries were fitted")
+		return Refused("say which batteries were fitted")
 	case j.Part == StarterPart && (len(f.Starters) != 1 || len(f.Batteries) > 0):
-		return refuse("say which starter was fitted")
+		return Refused("say which starter was fitted")
 	case f.Because == "":
-		return refuse("say why the old part came out")
+		return Refused("say why the old part came out")
 	}
 	places, serials := map[int]bool{}, map[string]bool{}
 	for _, b := range f.Batteries {
 		if places[b.Position] {
-			return refuse("two batteries are said to be in place %d", b.Position)
+			return Refused("two batteries are said to be in place %d", b.Position)
 		}
 		if serials[b.Battery] {
-			return refuse("battery %s is said to be in two places", b.Battery)
+			return Refused("battery %s is said to be in two places", b.Battery)
 		}
 		if b.Unit != j.Unit || b.FittedOn != Known(c.Today) {
-			return refuse("a job fits what it puts in to its own unit, today")
+			return Refused("a job fits what it puts in to its own unit, today")
 		}
 		places[b.Position], serials[b.Battery] = true, true
 	}
 	for _, s := range f.Starters {
 		if s.Unit != j.Unit || s.FittedOn != Known(c.Today) {
-			return refuse("a job fits what it puts in to its own unit, today")
+			return Refused("a job fits what it puts in to its own unit, today")
 		}
 	}
 	return nil
@@ -194,10 +196,10 @@ func (c JobChange) checkFitting(j Job) error {
 
 func (c JobChange) checkClose(j Job) error {
 	if len(j.Removed()) > 0 && j.Core == CoreOpen && c.Core == CoreOpen {
-		return refuse("the old part's core is not settled: say that it was handed in, or that none goes back")
+		return Refused("the old part's core is not settled: say that it was handed in, or that none goes back")
 	}
 	if !j.Paper && !c.Paper {
-		return refuse("the job sheet is not filed: have it signed first")
+		return Refused("the job sheet is not filed: have it signed first")
 	}
 	return nil
 }
