@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 
@@ -63,7 +64,7 @@ func (s *Server) makeFeed(c echo.Context) error {
 // siteOf is where this server is reached: as the installation says, else as the asker came.
 func (s *Server) siteOf(c echo.Context) string {
 	if s.desk.Site != nil {
-		return s.desk.Site.String()
+		return strings.TrimSuffix(s.desk.Site.String(), "/")
 	}
 	return c.Scheme() + "://" + c.Request().Host
 }
