@@ -13,8 +13,26 @@ type Facts struct {
 	Claims     []Claim
 	Work       []Work
 	Bills      []Bill
-	// DownPerHour is what the fleet reckons for an hour that a unit stands still. Unknown: hours are counted without money.
-	DownPerHour fleet.Opt[fleet.Money]
+	// DownPerHour is what the fleet reckons for an hour that a unit stands still, LabourPerHour for one of work. Where there is no rate yet on
+	// the day, minutes are counted without money.
+	DownPerHour, LabourPerHour []HourlyRate
+}
+
+// HourlyRate is what an hour costs from a day on. Rates are dated so that a new one does not change what was booked by the old.
+type HourlyRate struct {
+	From    fleet.Date  `json:"from"`
+	PerHour fleet.Money `json:"per_hour"`
+}
+
+// rateOn is the rate that holds on a day; 0: none yet.
+func rateOn(rates []HourlyRate, on fleet.Date) fleet.Money {
+	var last HourlyRate
+	for _, r := range rates {
+		if r.From <= on && (last.PerHour == 0 || r.From >= last.From) {
+			last = r
+		}
+	}
+	return last.PerHour
 }
 
 // Work is labour on one unit, from a job that is done.
@@ -24,19 +42,20 @@ type Work struct {
 	On      fleet.Date
 	Part    fleet.Part
 	Minutes int
-	PerHour fleet.Opt[fleet.Money] // unknown: counted without money
 }
 
-// Bill is what was paid for something that no other row holds, such as a call-out billed apart. Without unit and depot it is of the
-// whole fleet, and split over depots by their number of units.
+// Bill is what was paid for something that no other row holds, such as a call-out billed apart.
 type Bill struct {
 	Key    string // stable
 	On     fleet.Date
-	Kind   Kind // CallOut, Labour or OtherCost
-	Unit   fleet.UnitID
-	Depot  fleet.DepotID // of the unit where that is given
+	Kind   Kind          // CallOut, Labour or OtherCost
+	Unit   fleet.UnitID  // empty: of no one unit
+	Depot  fleet.DepotID // where there is no unit; empty: see Shares
 	Part   string
 	Amount fleet.Money
+	// Shares split a bill without unit and depot, to the cent. They are kept with the bill, so that a fleet that grows does not split last
+	// year's bills anew. Empty: it is booked to no depot.
+	Shares map[fleet.DepotID]int64
 }
 
 // ClaimState is how far a warranty claim has come.
