@@ -26,8 +26,9 @@ var may = map[string]string{
 	"alerts":                  "internal/fleet trend",
 	"plan":                    "internal/fleet",
 	"faults":                  "internal/fleet",
-	"reports":                 "internal/fleet trend alerts plan faults",
-	"internal/web":            "internal/fleet trend alerts plan faults reports ingest",
+	"ledger":                  "internal/fleet trend plan",
+	"reports":                 "internal/fleet trend alerts plan faults ledger",
+	"internal/web":            "internal/fleet trend alerts plan faults ledger reports ingest",
 	"internal/demofleet":      "internal/fleet",
 	"internal/proving":        "internal/fleet",
 	"internal/proving/curves": "internal/fleet internal/proving",
@@ -42,6 +43,7 @@ var pure = map[string][]string{
 	"trend":  {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
 	"alerts": {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
 	"plan":   {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
+	"ledger": {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
 	"faults": {"net/http", "database/sql", "github.com/jackc/pgx/v5", "github.com/labstack/echo/v4", "math/rand", "math/rand/v2", "os"},
 }
 

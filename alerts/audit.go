@@ -25,6 +25,7 @@ type AuditInput struct {
 	WithNights map[fleet.UnitID]float64   // see [Replayed]; may be nil
 	ByWinter   map[fleet.UnitID][]float64 // likewise
 	Random     Random                     // for the intervals that come by resampling; nil: they stay unknown
+	Bench      []fleet.BenchResult        // what the bench said of parts that came out; a part that is found good was not the failure
 }
 
 // Random draws numbers from 0 to n − 1. The same stream gives the same audit.
@@ -40,7 +41,8 @@ type Scored struct {
 	Suspect  fleet.Part            `json:"suspect"`
 	Failed   bool                  `json:"failed"`
 	FailedOn fleet.Opt[fleet.Date] `json:"failed_on"`
-	Cause    fleet.Part            `json:"cause"` // of the first failure; empty: none
+	Cause    fleet.Part            `json:"cause"`      // of the first failure; empty: none
+	Cleared  bool                  `json:"found_good"` // the part that it was put down to came out, and the bench found it good
 	AgeYears fleet.Opt[float64]    `json:"battery_age_years"`
 	TestPct  fleet.Opt[float64]    `json:"last_test_pct"`
 	LowestV  fleet.Opt[float64]    `json:"lowest_cranking_v"` // per 12 V
@@ -104,7 +106,8 @@ type AuditResult struct {
 
 // Parts says how often the part that was named turned out to be the cause.
 type Parts struct {
-	Failed      int         `json:"failed"`
+	Failed      int         `json:"failed"`     // but for those whose part the bench found good
+	FoundGood   int         `json:"found_good"` // these
 	Right       int         `json:"right"`
 	Caught      int         `json:"caught"` // failures among as many top units as failed
 	CaughtRight int         `json:"caught_right"`
@@ -178,6 +181,7 @@ type auditing struct {
 	in       AuditInput
 	zones    map[fleet.DepotID]*time.Location
 	listed   map[fleet.UnitID]fleet.Forecast
+	bench    map[fleet.UnitID][]fleet.BenchResult
 	temps    map[fleet.DepotID]map[fleet.Date]fleet.DayTemp
 	from     fleet.Date
 	to       fleet.Date
@@ -207,7 +211,7 @@ const (
 )
 
 func newAuditing(in AuditInput) *auditing {
-	a := &auditing{in: in, zones: map[fleet.DepotID]*time.Location{}, listed: map[fleet.UnitID]fleet.Forecast{}, temps: map[fleet.DepotID]map[fleet.Date]fleet.DayTemp{}}
+	a := &auditing{in: in, zones: map[fleet.DepotID]*time.Location{}, listed: map[fleet.UnitID]fleet.Forecast{}, bench: map[fleet.UnitID][]fleet.BenchResult{}, temps: map[fleet.DepotID]map[fleet.Date]fleet.DayTemp{}}
 	season := in.List.Season
 	a.from, a.to = max(in.List.AsOf, season.From), min(season.To, in.Through.Or(season.To))
 	for _, d := range in.Depots {
@@ -215,6 +219,9 @@ func newAuditing(in AuditInput) *auditing {
 	}
 	for _, f := range in.List.Units {
 		a.listed[f.Unit] = f
+	}
+	for _, b := range in.Bench {
+		a.bench[b.Unit] = append(a.bench[b.Unit], b)
 	}
 	for depot, days := range in.Temps {
 		a.temps[depot] = make(map[fleet.Date]fleet.DayTemp, len(days))
@@ -248,6 +255,9 @@ func (a *auditing) outcomeOf(h fleet.History) outcome {
 	}
 	o.kind = scored
 	s := Scored{Unit: f.Unit, Depot: f.Depot, Band: f.Band, P: p, Suspect: f.Suspect, Failed: o.failed, FailedOn: failedOn, Cause: cause}
+	if on, failed := failedOn.Get(); failed {
+		s.Cleared = cleared(h, cause, on, a.bench[h.Unit.ID])
+	}
 	if with, known := a.in.WithNights[f.Unit]; known {
 		s.PNights = fleet.Known(with)
 	}
@@ -403,19 +413,23 @@ func bandGroups(units []Scored, p []float64, failed []bool) []Group {
 }
 
 // partHits counts where the named part was the cause: among all failures, and among those that stand as high in the list
-// as there were failures.
+// as there were failures. Of a failure whose part the bench found good nobody knows the cause, so it is counted apart.
 func partHits(units []Scored, p []float64) Parts {
 	var parts Parts
 	for _, s := range units {
 		if s.Failed {
 			parts.Failed++
 		}
+		if s.Failed && s.Cleared {
+			parts.FoundGood++
+		}
 	}
 	bar := kthLargest(p, parts.Failed)
+	parts.Failed -= parts.FoundGood
 	for _, cause := range fleet.Suspects() {
 		hits := CauseHits{Cause: cause}
 		for _, s := range units {
-			if !s.Failed || s.Cause != cause {
+			if !s.Failed || s.Cause != cause || s.Cleared {
 				continue
 			}
 			right := 0

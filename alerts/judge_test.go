@@ -82,6 +82,13 @@ func TestOutlookAgreesWithItsForecast(t *testing.T) {
 		require.True(t, slices.IsSorted(o.ChanceByWeek), o.Unit)
 		require.InDelta(t, p, o.ChanceByWeek[26], 1e-4, o.Unit)
 		require.True(t, slices.IsSorted(o.ChanceIf[:]), "a warmer limit is never safer: %v", o.ChanceIf)
+		sum := 0.0
+		for _, winter := range o.ByWinter {
+			require.Len(t, winter, 6, "October to March")
+			require.True(t, slices.IsSorted(winter))
+			sum += winter[5]
+		}
+		require.InDelta(t, p, sum/float64(len(o.ByWinter)), 1e-3, "the season's chance is the mean over the winters")
 		if p >= 0.05 {
 			mean := 0.0
 			for _, each := range o.ChanceIf {

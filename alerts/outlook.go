@@ -20,6 +20,7 @@ func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Out
 	season, byDay := f.chance(ahead, w)
 	o := f.tonight(one, s)
 	o.ChanceByWeek, o.AgeYears, o.Fitted = f.byWeek(byDay, w), one.now.ageYears, one.now.parts
+	o.ByWinter = f.byWinter(ahead, w)
 	for i, z := range percentiles {
 		o.ChanceIf[i] = out.NoStartProbability.Or(sayable(season))
 		if season >= tellable {
@@ -68,6 +69,25 @@ func (f *judged) byWeek(byDay []float64, w depotWinters) []float64 {
 			p = round(byDay[min(day, len(byDay)-1)], 5)
 		}
 		chances = append(chances, p)
+	}
+	return chances
+}
+
+// byWinter reads each past winter's run of days at the ends of the months that are left.
+func (f *judged) byWinter(o trend.Outlook, w depotWinters) [][]float64 {
+	var ends []int
+	for day := w.from; day <= w.season.To; {
+		y, m, _ := day.YMD()
+		day = fleet.NewDate(y, m+1, 1)
+		ends = append(ends, int(min(day-1, w.season.To)-w.from))
+	}
+	days := make([]float64, int(w.season.To-w.from)+1)
+	chances := make([][]float64, len(w.winters))
+	for i, past := range w.winters {
+		o.Risk(past.DawnC, int(w.from-f.asOf), w.spreadC, days)
+		for _, end := range ends {
+			chances[i] = append(chances[i], round(days[end], 4))
+		}
 	}
 	return chances
 }

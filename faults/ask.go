@@ -148,7 +148,7 @@ func separates(p chances, i int) string {
 	if most < tells {
 		return ""
 	}
-	return fmt.Sprintf("It tells %s (%s) from %s (%s).", p.named(order[a]), percent(chance[a]), p.named(order[b]), percent(chance[b]))
+	return fmt.Sprintf("It tells %s (%s) from %s (%s).", p.short(order[a]), percent(chance[a]), p.short(order[b]), percent(chance[b]))
 }
 
 // lasts says how long a full battery lasts at the limit.

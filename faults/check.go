@@ -261,6 +261,9 @@ func (k known) is(id Check, answers ...string) bool {
 // void tells whether an answer says nothing because what it needed did not hold: a load test of a flat battery proves nothing (trade
 // manuals: 75 % of charge or more), nor do a drop and a draw while nothing flows, nor a lamp that nothing feeds.
 func (k known) void(i int) bool {
+	if id := checks[i].id; id == Bench || id == DrainMA {
+		return false // they wait for a charged battery, but are true without
+	}
 	for _, n := range checks[i].needs {
 		switch n {
 		case enough, fine, flows, alive:

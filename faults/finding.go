@@ -49,7 +49,7 @@ func (s Session) finding(k known, p chances, order []job, chance []float64) *Fin
 	name := p.named(order[0])
 	f := &Finding{
 		Kind: Named, Part: c.part, Cause: c.id, Probability: chance[0], Others: p.beside(top),
-		Evidence: s.evidence(k, top), Advice: c.todo, LookedAt: c.who,
+		Evidence: s.evidence(k, top), Advice: capital(c.todo) + ".", LookedAt: c.who,
 	}
 	other := &causeRows[p.top(order[1])]
 	switch {
@@ -59,7 +59,7 @@ func (s Session) finding(k known, p chances, order []job, chance []float64) *Fin
 			f.LookedAt = "an auto electrician, with this list of what was measured"
 		}
 		f.Says = fmt.Sprintf("No part can be named: the likeliest is %s, at %s. Have it looked at by %s.", name, percent(chance[0]), f.LookedAt)
-		f.Advice = causeRows[Unlisted.index()].todo
+		f.Advice = capital(causeRows[Unlisted.index()].todo) + "."
 	case chance[0] < namedFrom:
 		f.Kind = EitherOr
 		f.Says = fmt.Sprintf("It is %s (%s) or %s (%s): the checks that are left cannot separate them at a price worth it.", name, percent(chance[0]), other.name, percent(chance[1]))
@@ -158,16 +158,26 @@ func capital(s string) string {
 	return string(s[0]-'a'+'A') + s[1:]
 }
 
-// named is the cause of a job, or the part with its causes where none of them has four fifths of the job's chance.
+// named is the cause of a job, or the part with its causes where none of them is clear.
 func (p *chances) named(j job) string {
-	const clear = 0.8
-	top, all := p.top(j), p.ofJob(j)
-	if p[top] >= clear*all {
-		return causeRows[top].name
-	}
-	name := "engine, hard to turn or locked"
-	if j == jobStarter {
-		name = fmt.Sprintf("starter (of that its motor %s, solenoid %s, drive %s)", percent(p[StarterMotor.index()]/all), percent(p[Solenoid.index()]/all), percent(p[StarterDrive.index()]/all))
+	name, all := p.short(j), p.ofJob(j)
+	if name == starterName {
+		name += fmt.Sprintf(" (of that its motor %s, solenoid %s, drive %s)", percent(p[StarterMotor.index()]/all), percent(p[Solenoid.index()]/all), percent(p[StarterDrive.index()]/all))
 	}
 	return name
+}
+
+const starterName = "starter"
+
+// short is the cause of a job, or the part where no cause has four fifths of the job's chance.
+func (p *chances) short(j job) string {
+	const clear = 0.8
+	top := p.top(j)
+	switch {
+	case p[top] >= clear*p.ofJob(j):
+		return causeRows[top].name
+	case j == jobStarter:
+		return starterName
+	}
+	return "engine, hard to turn or locked"
 }

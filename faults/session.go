@@ -150,6 +150,7 @@ type Step struct {
 	Chances []Chance `json:"chances"` // of all causes from 1 % on, the likeliest first
 	Minutes float64  `json:"minutes"` // of work that the answers so far took, as the checks count it
 	Doubt   string   `json:"doubt"`   // an answer that does not fit the others; empty: all fit
+	Odd     Check    `json:"odd"`     // the check of that answer; empty: none
 }
 
 // Chance of one cause.
@@ -167,7 +168,7 @@ func (s Session) Next() Step {
 	p := k.posterior(prior, -1)
 	step := Step{Chances: p.list(0.01), Minutes: k.minutes()}
 	if odd, found := k.misfit(prior); found {
-		step.Doubt = k.doubt(odd)
+		step.Doubt, step.Odd = k.doubt(odd), checks[odd].id
 		if k.repeats(odd, p, prior) {
 			step.Ask = s.ask(odd, p, true)
 			return step

@@ -47,10 +47,17 @@ type SheetStep struct {
 	Sign     bool     `json:"sign"`     // whoever did it signs
 }
 
-// SheetFor writes the job sheet that mends a cause, in safe order, with the fleet's own notes where there are any.
+// SheetFor writes the job sheet that mends a cause, in safe order, with the fleet's own notes where there are any. A cause that is not
+// one of ours is handed over like something that is not on the list.
 func SheetFor(cause Cause, f Facts, notes ClassNotes) Sheet {
+	c := causeRows[Unlisted.index()]
+	for _, row := range causeRows {
+		if row.id == cause {
+			c = row
+		}
+	}
 	var s Sheet
-	switch causeRows[cause.index()].job {
+	switch c.job {
 	case jobBattery:
 		s = batterySheet(f, notes)
 	case jobCharge:
@@ -58,15 +65,15 @@ func SheetFor(cause Cause, f Facts, notes ClassNotes) Sheet {
 	case jobStarter:
 		s = starterSheet(f, notes)
 	case jobTerminals, jobPositive, jobGround:
-		s = cableSheet(causeRows[cause.index()].job, f, notes)
+		s = cableSheet(c.job, f, notes)
 	case jobFuse, jobRelay, jobMainFuse:
-		s = exchangeSheet(causeRows[cause.index()].job, f)
+		s = exchangeSheet(c.job, f)
 	case jobDrain, jobCharging:
-		s = chargingSheet(causeRows[cause.index()].job, f)
+		s = chargingSheet(c.job, f)
 	case jobInterlock:
 		s = interlockSheet(f)
 	default:
-		s = handOverSheet(causeRows[cause.index()])
+		s = handOverSheet(c)
 	}
 	s.Unit, s.Rules = f.named(), localRules
 	return s

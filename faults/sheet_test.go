@@ -97,6 +97,10 @@ func TestEverySheetIsInSafeOrder(t *testing.T) {
 	}
 }
 
+func TestAnUnknownCauseIsHandedOver(t *testing.T) {
+	require.Equal(t, faults.SheetFor(faults.Unlisted, faults.Facts{SystemVolts: 12}, faults.ClassNotes{}), faults.SheetFor("gremlins", faults.Facts{SystemVolts: 12}, faults.ClassNotes{}))
+}
+
 // One light truck's starter bolts take about 20 lbf·ft, 27 N·m (common practice, no source): the conversion says the same.
 func TestTorqueIsTheFleetsOwnInBothUnits(t *testing.T) {
 	require.Equal(t, "starter bolts 27 N·m (20 lbf·ft)", faults.Torque{Fastener: "starter bolts", NewtonMetres: 27}.String())

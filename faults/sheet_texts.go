@@ -101,7 +101,7 @@ func cableSheet(j job, f Facts, n ClassNotes) Sheet {
 		Have:     []string{"terminal brush, wire brush", "spanners, torque wrench", "water and baking soda", "terminal grease", "goggles, gloves", "voltmeter"},
 		Cautions: []string{negativeOff, eyes, gas},
 	}
-	limit, where, fasteners := "post to clamp {clampV} V or less", "posts and clamps, inside and out", []string{"battery clamps"}
+	limit, where, fasteners := "post to clamp {clampV} V or less", "posts and clamps", []string{"battery clamps"}
 	switch j {
 	case jobPositive:
 		s.Title, limit = "Clean or change the positive cable", "positive post to starter {posV} V or less"
@@ -114,7 +114,7 @@ func cableSheet(j job, f Facts, n ClassNotes) Sheet {
 	}
 	s.Steps = []SheetStep{
 		safe(), n.cables(), negativeFirst(f),
-		step("Clean "+where+" to bright metal. Wash acid off with water and baking soda, not into the cells; dry.", eyes),
+		step("Clean "+where+" to bright metal, inside and out. Wash acid off with water and baking soda, not into the cells; dry.", eyes),
 		step("Bend the cable along its length: stiff, swollen or green means a new one, of the same cross-section or larger, of the same length."),
 		step("Put it together, every fastener started by hand; protect the joints."), n.tighten(fasteners...),
 		step("Positive on first, negative last.", negativeOff),

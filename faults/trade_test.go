@@ -87,7 +87,7 @@ func TestBadTerminalsAloneStopACrank(t *testing.T) {
 	require.Equal(t, faults.Named, f.Kind)
 	require.Equal(t, faults.Terminals, f.Cause)
 	require.Equal(t, fleet.CablePart, f.Part)
-	require.Contains(t, textOf(f.Sheet), "posts and clamps, inside and out to bright metal")
+	require.Contains(t, textOf(f.Sheet), "posts and clamps to bright metal")
 	ask, err := s.Look(faults.CleanTerminals)
 	require.NoError(t, err)
 	require.Contains(t, ask.How[0], "Negative lead off first")

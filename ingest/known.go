@@ -35,12 +35,13 @@ func (u *knownUnit) wasFitted(battery string, position int, d fleet.Date) bool {
 	return false
 }
 
+// learn reads units before depots, because others bring both meanwhile: the depot of a unit that is there is there too.
 func learn(ctx context.Context, l Load) (*known, error) {
-	depots, err := l.Depots(ctx)
+	units, err := l.Units(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read what is known: %w", err)
 	}
-	units, err := l.Units(ctx)
+	depots, err := l.Depots(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read what is known: %w", err)
 	}

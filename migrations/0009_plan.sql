@@ -1,5 +1,5 @@
--- 0009_plan: what a depot can do in its weeks, what people have chosen, the plans that were made, and the parts on its shelves. Size: 1
--- row per depot and week that differs from the usual, per choice, plan, part, price, and per piece that comes or goes. Lock: none, the
+-- 0009_plan: what a depot can do in its weeks, what people have chosen, the plans that were kept, calendar feeds, and the parts on its shelves.
+-- Size: 1 row per depot and week that differs from the usual, per choice, depot and day, feed, part, price, and per piece that comes or goes. Lock: none, the
 -- tables are new. Back: DROP TABLE; choices and stock must be entered anew then.
 
 -- How many visits a depot has room for in one week, where that is not its usual swaps_per_week.
@@ -22,12 +22,31 @@ CREATE TABLE plan_choice (
     chosen_at timestamptz NOT NULL DEFAULT now()
 );
 
--- Plans as they were made: the newest is shown, the older ones tell what was thought then.
+-- When people last changed a depot's choices or weeks, so that calendars can tell which state is newer.
+CREATE TABLE plan_revised (
+    depot text PRIMARY KEY REFERENCES depot ON DELETE CASCADE,
+    at    timestamptz NOT NULL
+);
+
+-- Each depot's plans as they were kept, one a day: the newest answers as long as nothing that it is made of has changed, the older ones
+-- tell what was thought then.
 CREATE TABLE plan (
-    plan    bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
-    issue   bigint NOT NULL REFERENCES issue,
-    made_at timestamptz NOT NULL DEFAULT now(),
-    result  json NOT NULL
+    plan       bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    issue      bigint NOT NULL REFERENCES issue,
+    depot      text NOT NULL REFERENCES depot ON DELETE CASCADE,
+    made_of    text NOT NULL, -- hash of all that it is made of
+    made_at    timestamptz NOT NULL DEFAULT now(),
+    result     json NOT NULL,
+    left_units json           -- those that the plan leaves alone, by far the most; null once the depot has a newer plan
+);
+CREATE INDEX plan_newest ON plan (depot, plan DESC);
+
+-- The address under which a person's calendar program, which cannot sign in, reads the plan. Making a new one ends the old.
+CREATE TABLE calendar_feed (
+    person       text PRIMARY KEY REFERENCES person ON DELETE CASCADE,
+    token_hash   bytea NOT NULL UNIQUE, -- SHA-256; the token itself is shown once and has 256 bits of randomness
+    made_at      timestamptz NOT NULL DEFAULT now(),
+    last_used_at timestamptz
 );
 
 CREATE TABLE part (

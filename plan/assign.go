@@ -128,8 +128,8 @@ func (a *assignment) settle() {
 			a.chain[v] = step{a.shift[v][out].gain, out}
 		}
 	}
-	for changed := true; changed; {
-		changed = false
+	for range a.chain { // no chain is longer than there are weeks
+		changed := false
 		for v := range a.chain {
 			if len(a.in[v]) < a.places[v] {
 				continue
@@ -139,6 +139,9 @@ func (a *assignment) settle() {
 					a.chain[v], changed = step{g, w}, true
 				}
 			}
+		}
+		if !changed {
+			return
 		}
 	}
 }

@@ -5,7 +5,9 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
+	"rimeyard/internal/fleet"
 	"rimeyard/plan"
 )
 
@@ -27,6 +29,54 @@ func TestPlansAgainstBruteForce(t *testing.T) {
 		requireWithinLimits(t, in, p)
 	}
 	require.Equal(t, cases, exact, "small problems are all solved")
+}
+
+// Where parts are short until they can come, as many weeks before as after.
+func TestShortPartsAgainstBruteForce(t *testing.T) {
+	for seed := range uint64(400) {
+		r := rand.New(rand.NewPCG(seed, 5))
+		in := randomInput(r, size{units: 4, weeks: 3, depots: 1})
+		in.Depots[0].Stock, in.Depots[0].LeadWeeks = map[string]int{"B1": r.IntN(3), "B2": r.IntN(3)}, fleet.Known(1)
+		in.Depots[0].CapacityByWeek, in.Depots[0].MinutesByWeek = []int{3, 1, 1}, []int{180, 120}
+		p := made(t, in)
+		require.True(t, p.Exact)
+		require.InDelta(t, bruteForce(in), p.Saved.Or(0).Amount(), 0.011, "seed %d", seed)
+		requireWithinLimits(t, in, p)
+	}
+}
+
+// An assignment reaches the bound that its own prices prove, whatever the gains.
+func TestAssignmentProvesItself(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 6))
+		gains, places := make([][]int64, 1+r.IntN(40)), make([]int, 1+r.IntN(8))
+		for w := range places {
+			places[w] = r.IntN(5)
+		}
+		for i := range gains {
+			for range places {
+				gains[i] = append(gains[i], int64(r.IntN(60)-10))
+			}
+		}
+		weeks, prices, total := plan.AssignWeeks(gains, places)
+		bound, used := int64(0), make([]int, len(places))
+		for i, row := range gains {
+			most := int64(0)
+			for w, g := range row {
+				most = max(most, g-prices[w])
+			}
+			bound += most
+			if weeks[i] >= 0 {
+				used[weeks[i]]++
+			}
+		}
+		for w := range places {
+			require.GreaterOrEqual(t, prices[w], int64(0))
+			require.LessOrEqual(t, used[w], places[w])
+			bound += prices[w] * int64(places[w])
+		}
+		require.Equal(t, bound, total)
+	})
 }
 
 // requireWithinLimits adds up what a plan takes.

@@ -10,7 +10,8 @@ import (
 
 // DefaultRules are where a fleet that has learned nothing of its own begins.
 //
-//   - Cures, Minutes, LeastChance, TestNoise and KeptShare are choices: common practice, no source.
+//   - Cures, Minutes, LeastChance, TestNoise and KeptShare are choices: common practice, no source. Work on a part that lowers the season's
+//     chance by less than two points is not worth opening a bonnet for.
 //   - NewPartRisk: a battery that dies suddenly while new, Weibull with shape 2.2 and scale 12 years, in its first half year:
 //     (0.5/12)^2.2 / 26 = 0.000035 a week. Shape and scale from memory.
 //   - LifeYears of batteries 5.5 with shape 2.6, which is a mean of 4.9 years: trade surveys of 2010 gave 55 months (from memory).
@@ -21,7 +22,7 @@ func DefaultRules() Rules {
 		NewPartRisk: 0.000035,
 		LifeYears:   map[fleet.Part]float64{fleet.BatteryPart: 5.5, fleet.StarterPart: 12},
 		LifeShape:   2.6,
-		LeastChance: 0.005,
+		LeastChance: 0.02,
 		Minutes: map[fleet.Part]int{
 			fleet.BatteryPart: 40, fleet.StarterPart: 90, fleet.CablePart: 25, fleet.ChargingPart: 20, fleet.ControlPart: 30,
 		},

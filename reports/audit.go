@@ -209,6 +209,9 @@ func auditFacts(r alerts.AuditResult) []AuditFact {
 	if r.TakenOut > 0 {
 		facts = append(facts, AuditFact{"Had a part taken out in time", count(r.TakenOut, "unit"), "counted neither as failed nor as held"})
 	}
+	if r.Parts.FoundGood > 0 {
+		facts = append(facts, AuditFact{"Part found good on the bench", count(r.Parts.FoundGood, "failure"), "their cause is not known, so they are not in the next two"})
+	}
 	facts = append(facts,
 		AuditFact{"Right part named", ofAll(r.Parts.Right, r.Parts.Failed, r.Parts.RightShare, "failure"), ""},
 		AuditFact{"Right part named, of those caught", ofAll(r.Parts.CaughtRight, r.Parts.Caught, r.Parts.CaughtShare, "failure"), "caught: among as many top units as failed"})

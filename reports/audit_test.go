@@ -141,9 +141,9 @@ func TestAuditSaysWhatItJudgedAndWhatItCannot(t *testing.T) {
 	_, err = ComposeAudit(AuditData{Depot: "SUD"})
 	require.ErrorIs(t, err, ErrNoAudit)
 	_, err = AuditBands("b", alerts.AuditResult{}, PageWidth)
-	require.ErrorIs(t, err, errNothingToDraw)
+	require.ErrorIs(t, err, ErrNothingToDraw)
 	_, err = AuditOrders("o", alerts.AuditResult{}, PageWidth)
-	require.ErrorIs(t, err, errNothingToDraw)
+	require.ErrorIs(t, err, ErrNothingToDraw)
 }
 
 func TestSeasonTitles(t *testing.T) {

@@ -125,7 +125,7 @@ func (p pen) dot(key, x, y int) {
 // and with the nights that came.
 func AuditBands(name string, r alerts.AuditResult, width int) (Picture, error) {
 	if len(r.Bands) == 0 {
-		return Picture{}, fmt.Errorf("audit by band: %w", errNothingToDraw)
+		return Picture{}, fmt.Errorf("audit by band: %w", ErrNothingToDraw)
 	}
 	d := dots{keys: []string{"failed, with its 95 % interval", "expected by the list", "expected with the nights that came"}}
 	words := ""
@@ -151,7 +151,7 @@ func AuditBands(name string, r alerts.AuditResult, width int) (Picture, error) {
 // AuditOrders draws how well this list and the rules of thumb put those first that failed.
 func AuditOrders(name string, r alerts.AuditResult, width int) (Picture, error) {
 	if !r.Forecast.AUC.IsKnown() {
-		return Picture{}, fmt.Errorf("audit by order: %w", errNothingToDraw)
+		return Picture{}, fmt.Errorf("audit by order: %w", ErrNothingToDraw)
 	}
 	d := dots{keys: []string{"pairs in the right order, with 95 % interval; 50 is drawing lots", "of the top units, failed, with 95 % interval"}}
 	words := ""

@@ -30,7 +30,7 @@ type CrankingData struct {
 func Cranking(name string, d CrankingData, width int) (Picture, error) {
 	all := append(append(append([]VoltsAt{}, d.Cranks...), d.Now...), d.YearAgo...)
 	if len(all) == 0 {
-		return Picture{}, fmt.Errorf("cranking voltage of unit %s: %w", d.Unit, errNothingToDraw)
+		return Picture{}, fmt.Errorf("cranking voltage of unit %s: %w", d.Unit, ErrNothingToDraw)
 	}
 	loT, hiT, loV, hiV := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
 	for _, q := range all {

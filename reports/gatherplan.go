@@ -2,8 +2,8 @@ package reports
 
 import (
 	"context"
-	"fmt"
 	"slices"
+	"time"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/plan"
@@ -26,31 +26,39 @@ const leadWeeks = 1
 // testsPerVisit is how many units a depot can test in the time of one visit; TestMinutes and SetUpMinutes of the default rules say as much.
 const testsPerVisit = 6
 
-// GatherPlan brings together what a plan of the depots (nil: all) is made of, from the week of today to the end of the newest list's season.
-// fleet.ErrNoIssue: no list was issued yet.
-func GatherPlan(ctx context.Context, from PlanSource, of []fleet.DepotID, today fleet.Date) (plan.Input, fleet.Issue, error) {
-	issue, err := from.LatestIssue(ctx)
-	if err != nil {
-		return plan.Input{}, issue, err
-	}
-	in := plan.Input{Monday: today.Monday(), Rules: plan.DefaultRules()}
-	in.Weeks = max(1, int(issue.Season.To.Monday()-in.Monday)/7+1)
-	listed, err := from.Listed(ctx, issue.ID, fleet.ListFilter{Depots: of})
-	if err != nil {
-		return in, issue, err
-	}
-	skip := int(in.Monday-issue.AsOf.Monday()) / 7 // weeks that have gone by since the list
-	for _, l := range listed {
-		in.Units = append(in.Units, planUnit(l, skip))
-	}
-	if in.Depots, err = planDepots(ctx, from, of, in.Monday, in.Weeks); err != nil {
-		return in, issue, err
-	}
-	choices, err := from.PlanChoices(ctx, of)
+// PlanMonday is the first week that can still be planned: at the weekend the coming one.
+func PlanMonday(today fleet.Date) fleet.Date {
+	const weekend = 2 // days
+	return (today + weekend).Monday()
+}
+
+// planFrame is all that plans are made of but the units.
+type planFrame struct {
+	issue   fleet.Issue
+	monday  fleet.Date
+	weeks   int
+	depots  []fleet.Depot
+	planned []plan.Depot // the same, as the planner sees them
+	choices []fleet.PlanChoice
+	shelves []fleet.Shelf
+}
+
+func (f *planFrame) input(depots []plan.Depot, choices []fleet.PlanChoice) plan.Input {
+	in := plan.Input{Monday: f.monday, Weeks: f.weeks, Depots: depots, Rules: plan.DefaultRules()}
 	for _, c := range choices {
 		in.Locked = append(in.Locked, locked(c))
 	}
-	return in, issue, err
+	return in
+}
+
+func (f *planFrame) units(ctx context.Context, from PlanSource, of []fleet.DepotID) ([]plan.Unit, error) {
+	listed, err := from.Listed(ctx, f.issue.ID, fleet.ListFilter{Depots: of})
+	skip := int(f.monday-f.issue.AsOf.Monday()) / 7 // weeks that have gone by since the list
+	units := make([]plan.Unit, len(listed))
+	for i, l := range listed {
+		units[i] = planUnit(l, skip)
+	}
+	return units, err
 }
 
 // planUnit takes from a line of the list what the planner needs. What may have happened before this week is behind.
@@ -84,73 +92,86 @@ func locked(c fleet.PlanChoice) plan.Choice {
 	return out
 }
 
-func planDepots(ctx context.Context, from PlanSource, of []fleet.DepotID, monday fleet.Date, weeks int) ([]plan.Depot, error) {
+// gatherFrame brings together what plans of the depots (nil: all) are made of, but for the units: from the week of today to the end of the
+// newest list's season. fleet.ErrNoIssue: no list was issued yet.
+func gatherFrame(ctx context.Context, from PlanSource, of []fleet.DepotID, today fleet.Date) (f planFrame, err error) {
+	if f.issue, err = from.LatestIssue(ctx); err != nil {
+		return f, err
+	}
+	f.monday = PlanMonday(today)
+	f.weeks = max(1, int(f.issue.Season.To.Monday()-f.monday)/7+1)
 	all, err := from.Depots(ctx)
 	if err != nil {
-		return nil, err
+		return f, err
 	}
-	other, err := from.DepotWeeks(ctx, of, monday)
+	f.depots = slices.DeleteFunc(all, func(d fleet.Depot) bool { return of != nil && !slices.Contains(of, d.ID) })
+	weeks, err := from.DepotWeeks(ctx, of, f.monday)
 	if err != nil {
-		return nil, err
+		return f, err
 	}
-	shelves, err := from.Shelves(ctx, of)
-	if err != nil {
-		return nil, err
+	if f.shelves, err = from.Shelves(ctx, of); err != nil {
+		return f, err
 	}
 	people, err := from.People(ctx)
 	if err != nil {
-		return nil, err
+		return f, err
 	}
-	var depots []plan.Depot
-	for _, d := range all {
-		if of != nil && !slices.Contains(of, d.ID) {
-			continue
-		}
-		p := plan.Depot{ID: d.ID, Name: d.Name, LeadWeeks: fleet.Known(leadWeeks), People: mechanics(people, d.ID)}
-		if usual, known := d.SwapsPerWeek.Get(); known {
-			p.CapacityByWeek, p.TestsByWeek = slices.Repeat([]int{usual}, weeks), []int{testsPerVisit * max(1, usual)}
-		} else {
-			p.TestsByWeek = []int{testsPerVisit}
-		}
-		for _, w := range other {
-			if week := int(w.Monday-monday) / 7; w.Depot == d.ID && week < weeks && p.CapacityByWeek != nil {
-				p.CapacityByWeek[week] = w.Visits
-			}
-		}
-		for _, s := range shelves {
-			if s.Depot == d.ID {
-				if p.Stock == nil {
-					p.Stock = map[string]int{}
-				}
-				p.Stock[s.Part] = max(0, s.OnHand)
-			}
-		}
-		depots = append(depots, p)
+	choices, err := from.PlanChoices(ctx, of)
+	if err != nil {
+		return f, err
 	}
-	return depots, nil
+	for _, c := range choices {
+		if f.holds(c) {
+			f.choices = append(f.choices, c)
+		}
+	}
+	for _, d := range f.depots {
+		f.planned = append(f.planned, f.planDepot(d, weeks, people))
+	}
+	return f, nil
 }
 
-// mechanics are those who may be given work at a depot.
-func mechanics(people []fleet.Person, depot fleet.DepotID) (names []string) {
+// holds tells whether a choice still speaks of weeks to come. One that lapsed only last week does, so that the plan says it was not kept;
+// to leave a unit is meant for one season.
+func (f *planFrame) holds(c fleet.PlanChoice) bool {
+	monday, planned := c.Monday.Get()
+	if !planned {
+		return fleet.DateOf(c.At, time.UTC) > f.issue.Season.To.AddMonths(-12)
+	}
+	return monday >= f.monday-7
+}
+
+func (f *planFrame) planDepot(d fleet.Depot, other []fleet.DepotWeek, people []fleet.Person) plan.Depot {
+	p := plan.Depot{ID: d.ID, Name: d.Name, LeadWeeks: fleet.Known(leadWeeks), People: Mechanics(people, d.ID)}
+	if usual, known := d.SwapsPerWeek.Get(); known {
+		p.CapacityByWeek, p.TestsByWeek = slices.Repeat([]int{usual}, f.weeks), []int{testsPerVisit * max(1, usual)}
+	} else {
+		p.TestsByWeek = []int{testsPerVisit}
+	}
+	for _, w := range other {
+		if week := int(w.Monday-f.monday) / 7; w.Depot == d.ID && week < f.weeks && p.CapacityByWeek != nil {
+			p.CapacityByWeek[week] = w.Visits
+		}
+	}
+	for _, s := range f.shelves {
+		if s.Depot == d.ID {
+			if p.Stock == nil {
+				p.Stock = map[string]int{}
+			}
+			p.Stock[s.Part] = max(0, s.OnHand)
+		}
+	}
+	return p
+}
+
+// Mechanics are those who may be given work at a depot.
+func Mechanics(people []fleet.Person, depot fleet.DepotID) (names []string) {
 	for _, p := range people {
-		if p.Role == fleet.Mechanic && !p.Disabled && (p.AllDepots || slices.Contains(p.Depots, depot)) {
+		if p.Role == fleet.Mechanic && !p.Disabled && p.MaySee(depot) {
 			names = append(names, p.Name)
 		}
 	}
 	return names
-}
-
-// PlanOf makes the plan of the depots (nil: all) as things stand today.
-func PlanOf(ctx context.Context, from PlanSource, of []fleet.DepotID, today fleet.Date) (plan.Plan, fleet.Issue, error) {
-	in, issue, err := GatherPlan(ctx, from, of, today)
-	if err != nil {
-		return plan.Plan{}, issue, err
-	}
-	p, err := plan.Make(in)
-	if err != nil {
-		return plan.Plan{}, issue, fmt.Errorf("plan from %s: %w", in.Monday, err)
-	}
-	return p, issue, nil
 }
 
 // WorkWords says what is done to a part: swap the battery.

@@ -57,7 +57,7 @@ func (d LadderData) above() int {
 // Only the `named` warmest rungs carry a name, so that hundreds stay readable.
 func Ladder(name string, d LadderData, named, width int) (Picture, error) {
 	if len(d.Units) == 0 {
-		return Picture{}, fmt.Errorf("cold ladder: %w", errNothingToDraw)
+		return Picture{}, fmt.Errorf("cold ladder: %w", ErrNothingToDraw)
 	}
 	d.Units = slices.Clone(d.Units)
 	slices.SortStableFunc(d.Units, func(a, b LadderUnit) int {

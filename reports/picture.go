@@ -36,8 +36,8 @@ type Picture struct {
 	box    chart.Box // padding around the plot
 }
 
-// errNothingToDraw: a picture of no data would mislead; callers say in words that there is none.
-var errNothingToDraw = errors.New("nothing to draw")
+// ErrNothingToDraw says that a picture of no data would mislead; callers say in words that there is none.
+var ErrNothingToDraw = errors.New("nothing to draw")
 
 // font loads go-chart's typeface once: its own cache is not safe for several goroutines.
 var font = sync.OnceValues(chart.GetDefaultFont)

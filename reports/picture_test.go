@@ -171,11 +171,11 @@ func requireAccessibleSVG(t *testing.T, svg []byte, p Picture) {
 
 func TestPicturesOfNothingAreRefused(t *testing.T) {
 	_, err := Reserve("r", nil, 5, PageWidth)
-	require.ErrorIs(t, err, errNothingToDraw)
+	require.ErrorIs(t, err, ErrNothingToDraw)
 	_, err = Cranking("c", CrankingData{}, PageWidth)
-	require.ErrorIs(t, err, errNothingToDraw)
+	require.ErrorIs(t, err, ErrNothingToDraw)
 	_, err = Ladder("l", LadderData{}, 5, PageWidth)
-	require.ErrorIs(t, err, errNothingToDraw)
+	require.ErrorIs(t, err, ErrNothingToDraw)
 }
 
 func TestPicturesDrawFromManyGoroutines(t *testing.T) {

@@ -22,7 +22,7 @@ type ReserveBar struct {
 // Reserve draws the units' reserves as bars, worst first, at most `most` of them; the rest is counted in words.
 func Reserve(name string, bars []ReserveBar, most, width int) (Picture, error) {
 	if len(bars) == 0 {
-		return Picture{}, fmt.Errorf("bars of reserve: %w", errNothingToDraw)
+		return Picture{}, fmt.Errorf("bars of reserve: %w", ErrNothingToDraw)
 	}
 	bars = slices.Clone(bars)
 	slices.SortStableFunc(bars, func(a, b ReserveBar) int {

@@ -22,7 +22,7 @@ func ZoneOf(depots []fleet.Depot, depot fleet.DepotID, asked string) (string, er
 	}
 	switch {
 	case !known:
-		return "", fmt.Errorf("there is no depot %q", depot)
+		return "", fmt.Errorf("there is no such depot as %q", depot)
 	case asked != "":
 		return asked, nil
 	case len(zones) == 0:

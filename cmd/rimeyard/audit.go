@@ -110,11 +110,16 @@ func auditOne(ctx context.Context, db *store.DB, past pastList, today fleet.Date
 			return auditedSeason{}, err
 		}
 	}
+	bench, err := db.BenchResults(ctx, nil, 0)
+	if err != nil {
+		return auditedSeason{}, err
+	}
 	const seed = 20 // any number; the same one, so that the same data give the same intervals
 	var a auditedSeason
 	a.whole, a.depots, err = alerts.AuditDepots(alerts.AuditInput{
 		List: list, Depots: in.Depots, Temps: in.Temps, Histories: in.Histories, Through: fleet.Known(today - 1),
 		Issue: given, WithNights: replayed.WithNights, ByWinter: replayed.ByWinter, Random: rand.New(rand.NewPCG(seed, uint64(day))),
+		Bench: bench,
 	})
 	return a, err
 }

@@ -113,6 +113,7 @@ func TestAuditOfTheDayIsMadeOnceAndKept(t *testing.T) {
 
 	require.NoError(t, workOfTheDay(t.Context(), db, log, noon.Add(time.Hour)))
 	require.Equal(t, whole, keptOf(t, db, ""), "once a day is enough")
+	requireOddities(t, db, today)
 	t.Setenv(envSMTP, "")
 	t.Setenv(envHome, t.TempDir())
 	out, err := report(t, "send", "audit", "--to", "ada@example.org", "--depot", string(depots[0].ID))

@@ -9,12 +9,13 @@ import (
 
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
+	"rimeyard/reports"
 )
 
 // lookForNewDay is how often serve looks whether a day has begun for which no list is issued.
 const lookForNewDay = 10 * time.Minute
 
-// workDaily judges the fleet once a day and audits its past seasons, and looks for what does not fit, so that pages and mail show what is true today. The day is that of the first depot.
+// workDaily judges the fleet once a day, keeps the plan made of it and audits past seasons, and looks for what does not fit, so that pages and mail show what is true today. The day is that of the first depot.
 // Several servers share the work by a lock in the database.
 func workDaily(ctx context.Context, db *store.DB, log *slog.Logger, now func() time.Time) error {
 	tick := time.NewTicker(lookForNewDay)
@@ -51,6 +52,9 @@ func workOfTheDay(ctx context.Context, db *store.DB, log *slog.Logger, now time.
 	if err != nil {
 		return err
 	}
+	if err := keepPlans(ctx, db, log, today); err != nil {
+		return fmt.Errorf("plan of the day: %w", err)
+	}
 	if err := auditToday(ctx, db, log, today); err != nil {
 		return fmt.Errorf("audit of the day: %w", err)
 	}
@@ -58,4 +62,19 @@ func workOfTheDay(ctx context.Context, db *store.DB, log *slog.Logger, now time.
 		return fmt.Errorf("oddities of the day: %w", err)
 	}
 	return nil
+}
+
+// keepPlans keeps the plan of each depot once for each list, so that pages need not make it and changes can be told.
+func keepPlans(ctx context.Context, db *store.DB, log *slog.Logger, today fleet.Date) error {
+	return db.Alone(ctx, "plan of the day", func(ctx context.Context) error {
+		began := time.Now()
+		kept, err := reports.NewPlans(db).Keep(ctx, today)
+		if errors.Is(err, fleet.ErrNoIssue) {
+			return nil
+		}
+		if kept > 0 {
+			log.InfoContext(ctx, "plan of the day kept", "depots", kept, "took_ms", time.Since(began).Milliseconds())
+		}
+		return err
+	})
 }

@@ -11,7 +11,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/alerts"
+	"rimeyard/internal/fleet"
 	"rimeyard/internal/pgtest"
+	"rimeyard/internal/store"
 )
 
 func TestOdditiesInAllFormats(t *testing.T) {
@@ -42,4 +44,23 @@ func TestOdditiesInAllFormats(t *testing.T) {
 		{"2026-11-20", "reading far off", "C-001", "", "COA", "COA-G2", found[0].Sentence},
 	}, rows)
 	require.Contains(t, ask(), "other unit", "the table's head in words")
+}
+
+// requireOddities checks that the work of the day keeps what the command prints.
+func requireOddities(t *testing.T, db *store.DB, today fleet.Date) {
+	t.Helper()
+	day, _, err := db.OdditiesLook(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, fleet.Known(today), day)
+	in, err := rankInput(t.Context(), db, today)
+	require.NoError(t, err)
+	want, err := alerts.Oddities(t.Context(), in)
+	require.NoError(t, err)
+	kept, err := db.Oddities(t.Context(), nil)
+	require.NoError(t, err)
+	require.Len(t, kept, len(want))
+	for i, o := range kept {
+		got := alerts.Oddity{On: o.On, Kind: alerts.OddityKind(o.Kind), Unit: o.Unit, OtherUnit: o.OtherUnit, Depot: o.Depot, Tester: o.Tester, Sentence: o.Sentence}
+		require.Equal(t, want[i], got)
+	}
 }

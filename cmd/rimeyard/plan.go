@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -46,12 +45,7 @@ func newPlanCmd() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		in, _, err := reports.GatherPlan(cmd.Context(), source, of, asOf.day())
-		if err != nil {
-			return err
-		}
-		in.Budget = limit
-		p, err := plan.Make(in)
+		p, err := reports.PlanUnder(cmd.Context(), source, of, asOf.day(), limit)
 		if err != nil {
 			return err
 		}
@@ -134,22 +128,11 @@ func (m listMade) Listed(_ context.Context, _ int64, f fleet.ListFilter) ([]flee
 	return slices.DeleteFunc(slices.Clone(m.listed), func(l fleet.Listed) bool { return !slices.Contains(f.Depots, l.Forecast.Depot) }), nil
 }
 
+// whyColumn is the last, which is too wide for a table: CSV and JSON have it.
+const whyColumn = 8
+
 func printPlan(w io.Writer, format outputFormat, p plan.Plan) error {
-	header := []string{"week", "depot", "unit", "work", "who", "saves", "costs", "locked", "why"}
-	var rows [][]string
-	for _, d := range p.Depots {
-		for _, week := range d.Weeks {
-			for _, v := range week.Visits {
-				rows = append(rows, []string{
-					week.Monday.String(), string(d.Depot), string(v.Unit), worksText(v.Works), v.Who, orDash(v.Saves), orDash(v.Costs), lockedText(v.Locked), v.Why,
-				})
-			}
-		}
-	}
-	for _, r := range p.Retests {
-		rows = append(rows, []string{r.Monday.String(), string(r.Depot), string(r.Unit), "test again", "", orDash(r.Worth), "", lockedText(r.Locked), r.Why})
-	}
-	slices.SortStableFunc(rows, func(a, b []string) int { return strings.Compare(a[0], b[0]) })
+	header, rows := reports.PlanHeader(), reports.PlanRows(p)
 	switch format {
 	case asJSON:
 		return writeJSON(w, p)
@@ -173,21 +156,9 @@ func printPlan(w io.Writer, format outputFormat, p plan.Plan) error {
 		_, err := fmt.Fprintln(w, "No visit and no test pays in the weeks to come.")
 		return err
 	}
+	for i, row := range rows {
+		rows[i] = row[:whyColumn]
+	}
 	fmt.Fprintln(w)
-	return writeTable(w, header, rows)
-}
-
-func worksText(works []plan.Work) string {
-	said := make([]string, len(works))
-	for i, work := range works {
-		said[i] = reports.WorkWords(work)
-	}
-	return strings.Join(said, ", ")
-}
-
-func lockedText(locked bool) string {
-	if locked {
-		return "locked"
-	}
-	return ""
+	return writeTable(w, header[:whyColumn], rows)
 }

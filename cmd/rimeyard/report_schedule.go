@@ -189,28 +189,11 @@ func newResubscribeCmd() *cobra.Command {
 
 // scheduleZone is the zone asked for, else the depot's, else the one that all depots have.
 func scheduleZone(depots []fleet.Depot, depot fleet.DepotID, asked string) (string, error) {
-	zones := map[string]bool{}
-	known := depot == ""
-	for _, d := range depots {
-		if depot == "" || d.ID == depot {
-			zones[d.Timezone] = true
-			known = true
-		}
+	zone, err := reports.ZoneOf(depots, depot, asked)
+	if errors.Is(err, reports.ErrNoZone) {
+		err = fmt.Errorf("%w; that is --timezone Europe/Berlin, or --depot KEY", err)
 	}
-	switch {
-	case !known:
-		return "", fmt.Errorf("--depot %s: there is no such depot", depot)
-	case asked != "":
-		return asked, nil
-	case len(zones) == 0:
-		return "", errors.New("there is no depot yet to take the time zone from: add --timezone Europe/Berlin, or import depots first")
-	case len(zones) > 1:
-		return "", errors.New("the depots lie in several time zones: choose one with --timezone, or one depot with --depot")
-	}
-	for z := range zones {
-		asked = z
-	}
-	return asked, nil
+	return zone, err
 }
 
 func inZone(t time.Time, zone string) string {

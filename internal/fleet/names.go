@@ -49,8 +49,8 @@ func ParseRole(s string) (Role, error) {
 
 // ParseTokenUse reads what a token is good for.
 func ParseTokenUse(s string) (TokenUse, error) {
-	if u := TokenUse(s); u == BringReadings || u == ReadList {
+	if u := TokenUse(s); u == BringReadings || u == ReadList || u == FindFaults {
 		return u, nil
 	}
-	return "", fmt.Errorf("%q is no use of a token: want %s or %s", s, BringReadings, ReadList)
+	return "", fmt.Errorf("%q is no use of a token: want %s, %s or %s", s, BringReadings, ReadList, FindFaults)
 }

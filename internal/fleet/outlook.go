@@ -7,6 +7,10 @@ type Outlook struct {
 	// ChanceByWeek is the chance of at least one failed start up to and including the Sunday of each week, the first being the week of
 	// the as-of date, the last the season's last. Weeks before the season have 0. Left as it is, so it never falls.
 	ChanceByWeek []float64 `json:"chance_by_week"`
+	// ByWinter is, for each of the depot's past winters, the chance of at least one failed start up to the end of each month that is left of
+	// the season, were that winter to come again. All units of a depot have the same winters in the same order, so sums over units have
+	// honest spread.
+	ByWinter [][]float64 `json:"by_winter"`
 	// ChanceIf is the season's chance if the cold limit truly lay at its 10th, 30th, 50th, 70th and 90th percentile, each as likely as the
 	// others: what a test could tell.
 	ChanceIf       [5]float64         `json:"chance_if"`

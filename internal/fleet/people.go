@@ -68,6 +68,7 @@ type TokenUse string
 const (
 	BringReadings TokenUse = "readings" // POST readings
 	ReadList      TokenUse = "list"     // GET the ranked list
+	FindFaults    TokenUse = "faults"   // look for faults of units
 )
 
 // Token lets a logger or a program in without a person. The token itself is never stored, only its SHA-256.

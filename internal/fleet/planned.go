@@ -5,6 +5,7 @@ import "time"
 // PlanChoice is what a person has decided for a unit; the planner keeps to it.
 type PlanChoice struct {
 	Unit   UnitID
+	Depot  DepotID   // of the unit, where it is read
 	Retest bool      // test it again in that week instead of working on it
 	Monday Opt[Date] // of the week; unknown: leave the unit this season
 	Parts  []Part    // to be worked on; empty: those that pay most
@@ -21,12 +22,20 @@ type DepotWeek struct {
 	Visits int
 }
 
-// KeptPlan is a plan as it was made.
+// KeptPlan is one depot's plan as it was kept.
 type KeptPlan struct {
-	ID     int64
 	Issue  int64
+	Depot  DepotID
+	MadeOf string // hash of all that it is made of: a plan of the same is the same
 	MadeAt time.Time
-	Result []byte // JSON of plan.Plan
+	Result []byte // JSON of plan.Plan, without the units left
+	Left   []byte // JSON of these; nil where the depot has a newer plan
+}
+
+// Feed is the address under which a person's calendar program reads the plan. Its token is never stored, only its SHA-256.
+type Feed struct {
+	MadeAt     time.Time
+	LastUsedAt time.Time // zero: never
 }
 
 // Shelf is how many pieces of a part a depot has on hand, and how many are ordered and not there yet.

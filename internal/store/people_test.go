@@ -1,6 +1,7 @@
 package store
 
 import (
+	"errors"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -39,6 +40,94 @@ func TestPeopleComeBackAsTheyWent(t *testing.T) {
 	_, found, err = db.Person(t.Context(), "mo")
 	require.NoError(t, err)
 	require.False(t, found, "nor is half a person kept")
+}
+
+func TestPeopleAreChangedWithARecord(t *testing.T) {
+	db := New(pgtest.New(t))
+	_, err := db.pool.Exec(t.Context(), `INSERT INTO depot (depot, name, timezone) VALUES ('B', 'b', 'UTC'), ('A', 'a', 'UTC')`)
+	require.NoError(t, err)
+	jo := fleet.Person{Name: "jo", Role: fleet.Mechanic, Depots: []fleet.DepotID{"A", "B"}, PasswordHash: "$x"}
+	_, err = db.AddPerson(t.Context(), jo)
+	require.NoError(t, err)
+	asAda := fleet.Acting(t.Context(), "ada")
+
+	jo.Email, jo.Role, jo.Depots = "jo@fleet.example", fleet.Manager, []fleet.DepotID{"B"}
+	for range 2 { // the second time changes nothing, and is not recorded
+		found, err := db.EditPerson(asAda, jo)
+		require.NoError(t, err)
+		require.True(t, found)
+	}
+	got, _, err := db.Person(t.Context(), "jo")
+	require.NoError(t, err)
+	require.Equal(t, jo, got)
+	bad := jo
+	bad.Role, bad.Depots = fleet.Reader, []fleet.DepotID{"A", "C"}
+	_, err = db.EditPerson(asAda, bad)
+	require.ErrorContains(t, err, "there is no such depot")
+	got, _, err = db.Person(t.Context(), "jo")
+	require.NoError(t, err)
+	require.Equal(t, jo, got, "nothing is half written")
+
+	for _, change := range []func() (bool, error){
+		func() (bool, error) { return db.SetContact(asAda, "jo", "Jo", "") },
+		func() (bool, error) { return db.SetPassword(asAda, "jo", "$z") },
+		func() (bool, error) { return db.EndSessions(asAda, "jo") },
+		func() (bool, error) { return db.SetDisabled(asAda, "jo", true) },
+		func() (bool, error) { return db.SetDisabled(asAda, "jo", true) },
+	} {
+		found, err := change()
+		require.NoError(t, err)
+		require.True(t, found)
+	}
+	found, err := db.EndSessions(asAda, "nobody")
+	require.NoError(t, err)
+	require.False(t, found)
+	changes, err := db.Changes(t.Context(), 10)
+	require.NoError(t, err)
+	var said []string
+	for _, c := range changes {
+		said = append(said, c.By+" "+c.Subject+" "+c.What)
+		require.WithinDuration(t, time.Now(), c.At, time.Minute)
+	}
+	require.Equal(t, []string{
+		"ada person jo disabled", "ada person jo signed out everywhere", "ada person jo new password",
+		"ada person jo full name: none → Jo; mail: jo@fleet.example → none",
+		"ada person jo mail: none → jo@fleet.example; role: mechanic → manager; depots: A B → B",
+		"by command person jo added as mechanic of A B",
+	}, said)
+}
+
+// However many administrators shut each other out at once, one is left.
+func TestAnAdministratorIsLeft(t *testing.T) {
+	db := New(pgtest.New(t))
+	names := []string{"a", "b", "c", "d", "e", "f"}
+	for _, name := range names {
+		_, err := db.AddPerson(t.Context(), fleet.Person{Name: name, Role: fleet.Administrator, AllDepots: true, PasswordHash: "$x"})
+		require.NoError(t, err)
+	}
+	var refused atomic.Int64
+	var g errgroup.Group
+	for i, name := range names {
+		g.Go(func() error {
+			shutOut := func() (bool, error) { return db.SetDisabled(t.Context(), name, true) }
+			if i%2 == 0 {
+				shutOut = func() (bool, error) {
+					return db.EditPerson(t.Context(), fleet.Person{Name: name, Role: fleet.Reader, AllDepots: true})
+				}
+			}
+			_, err := shutOut()
+			if errors.Is(err, fleet.ErrLastAdministrator) {
+				refused.Add(1)
+				return nil
+			}
+			return err
+		})
+	}
+	require.NoError(t, g.Wait())
+	var left int
+	require.NoError(t, db.pool.QueryRow(t.Context(), countAdministrators).Scan(&left))
+	require.Equal(t, 1, left)
+	require.EqualValues(t, 1, refused.Load())
 }
 
 // A burst of tries lets no more through than tries one after the other.

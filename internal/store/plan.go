@@ -2,22 +2,22 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
 	"rimeyard/internal/fleet"
 )
 
-const listChoices = `SELECT c.unit, retest, monday, parts, who, note, chosen_by, chosen_at FROM plan_choice c JOIN unit u USING (unit)
+const listChoices = `SELECT c.unit, u.depot, retest, monday, parts, who, note, chosen_by, chosen_at FROM plan_choice c JOIN unit u USING (unit)
 	WHERE @depots::text[] IS NULL OR u.depot = ANY(@depots) ORDER BY c.unit COLLATE "C"`
 
 // PlanChoices are what people have decided for the units of the depots; nil: of all.
 func (db *DB) PlanChoices(ctx context.Context, of []fleet.DepotID) ([]fleet.PlanChoice, error) {
 	rows, _ := db.pool.Query(ctx, listChoices, pgx.NamedArgs{"depots": depotNames(of)})
 	choices, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (c fleet.PlanChoice, err error) {
-		return c, row.Scan(&c.Unit, &c.Retest, optDateInto(&c.Monday), &c.Parts, &c.Who, &c.Note, &c.By, &c.At)
+		return c, row.Scan(&c.Unit, &c.Depot, &c.Retest, optDateInto(&c.Monday), &c.Parts, &c.Who, &c.Note, &c.By, &c.At)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("read what was chosen for the plan: %w", err)
@@ -25,7 +25,11 @@ func (db *DB) PlanChoices(ctx context.Context, of []fleet.DepotID) ([]fleet.Plan
 	return choices, nil
 }
 
-const addChoice = `INSERT INTO plan_choice (unit, retest, monday, parts, who, note, chosen_by)
+// A change of a unit's choice is one of its depot's plan.
+const reviseUnit = `WITH revised AS (INSERT INTO plan_revised (depot, at) SELECT depot, now() FROM unit WHERE unit = @unit
+	ON CONFLICT (depot) DO UPDATE SET at = now()) `
+
+const addChoice = reviseUnit + `INSERT INTO plan_choice (unit, retest, monday, parts, who, note, chosen_by)
 	VALUES (@unit, @retest, @monday, @parts, @who, @note, @by)
 	ON CONFLICT (unit) DO UPDATE SET retest = excluded.retest, monday = excluded.monday, parts = excluded.parts, who = excluded.who,
 	note = excluded.note, chosen_by = excluded.chosen_by, chosen_at = now()`
@@ -47,7 +51,7 @@ func (db *DB) ChoosePlan(ctx context.Context, c fleet.PlanChoice) error {
 
 // UnchoosePlan leaves a unit to the planner again.
 func (db *DB) UnchoosePlan(ctx context.Context, unit fleet.UnitID) error {
-	if _, err := db.pool.Exec(ctx, `DELETE FROM plan_choice WHERE unit = @unit`, pgx.NamedArgs{"unit": string(unit)}); err != nil {
+	if _, err := db.pool.Exec(ctx, reviseUnit+`DELETE FROM plan_choice WHERE unit = @unit`, pgx.NamedArgs{"unit": string(unit)}); err != nil {
 		return fmt.Errorf("take back what was chosen for unit %s: %w", unit, err)
 	}
 	return nil
@@ -69,15 +73,30 @@ func (db *DB) DepotWeeks(ctx context.Context, of []fleet.DepotID, from fleet.Dat
 // SetDepotWeek says how many visits a depot has room for in a week; unknown: its usual number.
 func (db *DB) SetDepotWeek(ctx context.Context, depot fleet.DepotID, monday fleet.Date, visits fleet.Opt[int]) error {
 	args := pgx.NamedArgs{"depot": string(depot), "monday": sqlDate(monday), "visits": visits.Ptr()}
+	const revise = `WITH revised AS (INSERT INTO plan_revised (depot, at) VALUES (@depot, now()) ON CONFLICT (depot) DO UPDATE SET at = now()) `
 	change := `DELETE FROM depot_week WHERE depot = @depot AND monday = @monday`
 	if visits.IsKnown() {
 		change = `INSERT INTO depot_week (depot, monday, visits) VALUES (@depot, @monday, @visits)
 			ON CONFLICT (depot, monday) DO UPDATE SET visits = excluded.visits`
 	}
-	if _, err := db.pool.Exec(ctx, change, args); err != nil {
+	if _, err := db.pool.Exec(ctx, revise+change, args); err != nil {
 		return fmt.Errorf("keep the week of %s at depot %q: %w", monday, depot, err)
 	}
 	return nil
+}
+
+// PlanRevised is when people last changed something in the plan of the depots (nil: all); a depot where nobody has is not there.
+func (db *DB) PlanRevised(ctx context.Context, of []fleet.DepotID) (map[fleet.DepotID]time.Time, error) {
+	revised := map[fleet.DepotID]time.Time{}
+	rows, _ := db.pool.Query(ctx, `SELECT depot, at FROM plan_revised WHERE @depots::text[] IS NULL OR depot = ANY(@depots)`, pgx.NamedArgs{"depots": depotNames(of)})
+	var (
+		depot fleet.DepotID
+		at    time.Time
+	)
+	if _, err := pgx.ForEachRow(rows, []any{&depot, &at}, func() error { revised[depot] = at; return nil }); err != nil {
+		return nil, fmt.Errorf("read when plans were changed: %w", err)
+	}
+	return revised, nil
 }
 
 const listShelves = `SELECT depot, part, kind, sum(on_hand)::int, sum(on_order)::int FROM (
@@ -99,24 +118,44 @@ func (db *DB) Shelves(ctx context.Context, of []fleet.DepotID) ([]fleet.Shelf, e
 	return shelves, nil
 }
 
-// KeepPlan adds a plan to those that were made.
-func (db *DB) KeepPlan(ctx context.Context, p fleet.KeptPlan) (fleet.KeptPlan, error) {
-	err := db.pool.QueryRow(ctx, `INSERT INTO plan (issue, result) VALUES (@issue, @result) RETURNING plan, made_at`,
-		pgx.NamedArgs{"issue": p.Issue, "result": p.Result}).Scan(&p.ID, &p.MadeAt)
+const keepPlan = `WITH older AS (UPDATE plan SET left_units = NULL WHERE depot = @depot AND left_units IS NOT NULL)
+	INSERT INTO plan (issue, depot, made_of, result, left_units) VALUES (@issue, @depot, @made_of, @result, @left)`
+
+// KeepPlan adds a depot's plan to those that were kept. What the ones before it leave is forgotten.
+func (db *DB) KeepPlan(ctx context.Context, p fleet.KeptPlan) error {
+	_, err := db.pool.Exec(ctx, keepPlan, pgx.NamedArgs{
+		"issue": p.Issue, "depot": string(p.Depot), "made_of": p.MadeOf, "result": p.Result, "left": p.Left,
+	})
 	if err != nil {
-		return p, fmt.Errorf("keep the plan: %w", err)
+		return fmt.Errorf("keep the plan of depot %q: %w", p.Depot, err)
 	}
-	return p, nil
+	return nil
 }
 
-// LatestPlan is the newest plan that was kept; found is false where there is none.
-func (db *DB) LatestPlan(ctx context.Context) (p fleet.KeptPlan, found bool, err error) {
-	err = db.pool.QueryRow(ctx, `SELECT plan, issue, made_at, result FROM plan ORDER BY plan DESC LIMIT 1`).Scan(&p.ID, &p.Issue, &p.MadeAt, &p.Result)
-	if errors.Is(err, pgx.ErrNoRows) {
-		return p, false, nil
-	}
+// HasPlans tells whether plans made from an issue are kept.
+func (db *DB) HasPlans(ctx context.Context, issue int64) (has bool, err error) {
+	err = db.pool.QueryRow(ctx, `SELECT EXISTS (SELECT FROM plan WHERE issue = @issue)`, pgx.NamedArgs{"issue": issue}).Scan(&has)
 	if err != nil {
-		return p, false, fmt.Errorf("read the plan: %w", err)
+		return false, fmt.Errorf("look for kept plans: %w", err)
 	}
-	return p, true, nil
+	return has, nil
+}
+
+const keptPlans = `SELECT DISTINCT ON (depot) issue, depot, made_of, made_at, result, left_units FROM plan
+	WHERE (@depots::text[] IS NULL OR depot = ANY(@depots)) AND (@before::timestamptz IS NULL OR made_at < @before) ORDER BY depot, plan DESC`
+
+// KeptPlans are the newest of the depots (nil: all) that were made before a time, or with the zero time at all.
+func (db *DB) KeptPlans(ctx context.Context, of []fleet.DepotID, before time.Time) ([]fleet.KeptPlan, error) {
+	args := pgx.NamedArgs{"depots": depotNames(of), "before": nil}
+	if !before.IsZero() {
+		args["before"] = before
+	}
+	rows, _ := db.pool.Query(ctx, keptPlans, args)
+	plans, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (p fleet.KeptPlan, err error) {
+		return p, row.Scan(&p.Issue, &p.Depot, &p.MadeOf, &p.MadeAt, &p.Result, &p.Left)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the kept plans: %w", err)
+	}
+	return plans, nil
 }

@@ -23,14 +23,20 @@ func TestChoicesReplaceEachOther(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, kept, 2)
 	require.WithinDuration(t, time.Now(), kept[0].At, time.Minute)
-	kept[0].At = time.Time{}
+	kept[0].At, later.Depot = time.Time{}, "A"
 	require.Equal(t, later, kept[0])
 	require.False(t, kept[1].Monday.IsKnown(), "left this season")
 	none, err := db.PlanChoices(t.Context(), []fleet.DepotID{})
 	require.NoError(t, err)
 	require.Empty(t, none)
 
+	revised, err := db.PlanRevised(t.Context(), nil)
+	require.NoError(t, err)
+	require.Len(t, revised, 1)
 	require.NoError(t, db.UnchoosePlan(t.Context(), "U"))
+	again, err := db.PlanRevised(t.Context(), []fleet.DepotID{"A"})
+	require.NoError(t, err)
+	require.True(t, again["A"].After(revised["A"]))
 	kept, err = db.PlanChoices(t.Context(), nil)
 	require.NoError(t, err)
 	require.Len(t, kept, 1)
@@ -60,18 +66,65 @@ func TestWeeksAndShelves(t *testing.T) {
 
 func TestTheNewestPlanIsShown(t *testing.T) {
 	db := yardOf(t, "U")
-	_, found, err := db.LatestPlan(t.Context())
+	none, err := db.KeptPlans(t.Context(), nil, time.Time{})
 	require.NoError(t, err)
-	require.False(t, found)
+	require.Empty(t, none)
 	issue, err := db.AddIssue(t.Context(), fleet.RankedList{AsOf: pastSeason.From, Season: pastSeason}, "test", fleet.Beside{})
 	require.NoError(t, err)
-	for _, result := range []string{`{"weeks": 1}`, `{"weeks": 2}`} {
-		_, err := db.KeepPlan(t.Context(), fleet.KeptPlan{Issue: issue.ID, Result: []byte(result)})
-		require.NoError(t, err)
+	for _, of := range []string{"1", "2"} {
+		require.NoError(t, db.KeepPlan(t.Context(), fleet.KeptPlan{Issue: issue.ID, Depot: "A", MadeOf: of, Result: []byte(`{"weeks": ` + of + `}`), Left: []byte(`[]`)}))
 	}
-	kept, found, err := db.LatestPlan(t.Context())
+	kept, err := db.KeptPlans(t.Context(), []fleet.DepotID{"A"}, time.Time{})
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+	require.Equal(t, []string{"2", `{"weeks": 2}`, `[]`}, []string{kept[0].MadeOf, string(kept[0].Result), string(kept[0].Left)})
+	earlier, err := db.KeptPlans(t.Context(), nil, kept[0].MadeAt)
+	require.NoError(t, err)
+	require.Len(t, earlier, 1)
+	require.Equal(t, "1", earlier[0].MadeOf)
+	require.Nil(t, earlier[0].Left, "only the newest says whom it leaves")
+	for number, want := range map[int64]bool{issue.ID: true, issue.ID + 1: false} {
+		has, err := db.HasPlans(t.Context(), number)
+		require.NoError(t, err)
+		require.Equal(t, want, has)
+	}
+	others, err := db.KeptPlans(t.Context(), []fleet.DepotID{}, time.Time{})
+	require.NoError(t, err)
+	require.Empty(t, others)
+}
+
+// A feed opens the plan to one person, until there is a newer one or none.
+func TestFeeds(t *testing.T) {
+	db := yardOf(t, "U")
+	added, err := db.AddPerson(t.Context(), fleet.Person{Name: "jo", Role: fleet.Mechanic, Depots: []fleet.DepotID{"A"}, PasswordHash: "x"})
+	require.NoError(t, err)
+	require.True(t, added)
+	first, second := [32]byte{1}, [32]byte{2}
+	_, found, err := db.Feed(t.Context(), "jo")
+	require.NoError(t, err)
+	require.False(t, found)
+	require.NoError(t, db.MakeFeed(t.Context(), "jo", first))
+	require.NoError(t, db.MakeFeed(t.Context(), "jo", second))
+	for hash, want := range map[[32]byte]bool{first: false, second: true} {
+		p, found, err := db.UseFeed(t.Context(), hash)
+		require.NoError(t, err)
+		require.Equal(t, want, found)
+		if want {
+			require.Equal(t, []fleet.DepotID{"A"}, p.Depots)
+		}
+	}
+	feed, found, err := db.Feed(t.Context(), "jo")
 	require.NoError(t, err)
 	require.True(t, found)
-	require.Equal(t, `{"weeks": 2}`, string(kept.Result))
-	require.Equal(t, issue.ID, kept.Issue)
+	require.WithinDuration(t, time.Now(), feed.LastUsedAt, time.Minute)
+
+	_, err = db.Pool().Exec(t.Context(), `UPDATE person SET disabled_at = now()`)
+	require.NoError(t, err)
+	_, found, err = db.UseFeed(t.Context(), second)
+	require.NoError(t, err)
+	require.False(t, found, "nor do people who may not sign in")
+	require.NoError(t, db.EndFeed(t.Context(), "jo"))
+	_, found, err = db.Feed(t.Context(), "jo")
+	require.NoError(t, err)
+	require.False(t, found)
 }

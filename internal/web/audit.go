@@ -178,8 +178,11 @@ func (p *auditPage) offer(a auditShown) {
 // picture draws once to know the size and what to say of it.
 func (a auditShown) picture(draw auditDrawing, path string) (*auditPicture, error) {
 	p, err := draw("audit", a.season(), reports.PageWidth)
+	if errors.Is(err, reports.ErrNothingToDraw) {
+		return nil, nil // the tables say what there is
+	}
 	if err != nil {
-		return nil, nil // nothing to draw: the tables say what there is
+		return nil, err
 	}
 	figures, err := figuresOf(p)
 	src := a.query.href(path)

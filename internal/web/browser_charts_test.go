@@ -12,8 +12,8 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// closer opens the first chart of a page for a closer look.
-func closer(t *testing.T, path string) *tab {
+// closer opens the chart of this title for a closer look.
+func closer(t *testing.T, path, title string) *tab {
 	t.Helper()
 	w := newWorld(t)
 	w.addFleet()
@@ -21,7 +21,7 @@ func closer(t *testing.T, path string) *tab {
 	b := newTab(w)
 	b.signIn("mara")
 	b.open(path)
-	b.press("Look closer")
+	b.press("Look closer: " + title)
 	require.Equal(t, "closer-box", b.value("document.activeElement.className"), "the keys work at once")
 	return b
 }
@@ -35,7 +35,7 @@ const (
 )
 
 func TestACloserLookByKeyboard(t *testing.T) {
-	b := closer(t, "/units/N-1")
+	b := closer(t, "/units/N-1", "lowest volts while cranking against air temperature")
 	require.InDelta(t, 60, b.number(points), 0, "the chart shows every crank of the table")
 	require.Equal(t, "−12 6", b.value(ends))
 	b.do(chromedp.KeyEvent(kb.ArrowRight))
@@ -58,7 +58,7 @@ func TestACloserLookByKeyboard(t *testing.T) {
 }
 
 func TestACloserLookByMouse(t *testing.T) {
-	b := closer(t, "/units/N-1")
+	b := closer(t, "/units/N-1", "lowest volts while cranking against air temperature")
 	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector(".closer-box").scrollIntoView({block: "center"})`))
 	left, top := b.number(`document.querySelector(".closer-box svg").getBoundingClientRect().left`), b.number(`document.querySelector(".closer-box svg").getBoundingClientRect().top`)
 	x, y := b.number(`document.querySelector(".closer-box circle.disc").cx.baseVal.value`), b.number(`document.querySelector(".closer-box circle.disc").cy.baseVal.value`)
@@ -82,7 +82,7 @@ func wheel(x, y, by float64) chromedp.Action[chromedp.Void] {
 }
 
 func TestACloserLookByFingers(t *testing.T) {
-	b := closer(t, "/audit")
+	b := closer(t, "/audit", "Expected and failed by band, season 2025–26")
 	b.size(360, 740)
 	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector(".closer-box").scrollIntoView({block: "center"})`))
 	require.LessOrEqual(t, b.number("document.documentElement.scrollWidth"), 360.0, b.value(widest))

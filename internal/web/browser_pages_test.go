@@ -55,7 +55,7 @@ func TestEveryPage(t *testing.T) {
 		tabs[role] = tabs[""].another()
 		tabs[role].signIn(string(role))
 	}
-	_, token := w.addSubscription("ada@example.org")
+	_, token := w.addSubscription("bo@example.org")
 	exampleOf["/unsubscribe/:token"] = "/unsubscribe/" + token
 	t.Cleanup(func() { delete(exampleOf, "/unsubscribe/:token") })
 	visits := w.visits()

@@ -291,7 +291,7 @@ func TestByKeyboardInARealBrowser(t *testing.T) {
 	b.tabTo(`el.id == "q"`)
 	b.do(chromedp.KeyEvent("n-"))
 	b.enter()
-	require.Equal(t, "?band=swap&depot=&q=n-&sort=rank&suspect=", sortedQuery(t, b.value("location.search")))
+	require.Equal(t, "?band=swap&class=&depot=&q=n-&sort=rank&suspect=", sortedQuery(t, b.value("location.search")))
 	require.Equal(t, "1", b.value(`document.querySelectorAll(".list tbody").length`))
 
 	b.tabTo(`el.closest(".list") && el.textContent == "N-1"`)

@@ -72,9 +72,8 @@ func intakeTabs(c echo.Context) []choice {
 		{"/intake/silent", "Stopped reporting", false},
 		{"/intake/odd", "What does not fit", false},
 	}
-	for i := range tabs {
-		tabs[i].Chosen = tabs[i].Value == c.Path()
-	}
+	here := slices.IndexFunc(tabs, func(t choice) bool { return t.Value == c.Path() })
+	tabs[max(here, 0)].Chosen = true // a row and an import are found among the rows kept apart
 	return tabs
 }
 
@@ -131,7 +130,7 @@ func (s *Server) fillKept(ctx context.Context, page *intakePage, v viewer) error
 	first := filter.Offset + 1
 	switch {
 	case len(kept) > 0:
-		page.Shown = fmt.Sprintf("%d to %d of %d rows", first, first+len(kept)-1, total)
+		page.Shown = fmt.Sprintf("%d to %d of %s", first, first+len(kept)-1, rowsCount(total))
 	case q.narrowed():
 		page.NoKept = "No row kept apart fits this filter. Take part of it back, or look at all rows."
 	case q.Page > 1:

@@ -7,7 +7,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -187,23 +186,29 @@ func (r *alikeResult) add(rows []fleet.KeptRow, done ingest.Mending) {
 
 // Words says it in one sentence: would be taken, or were.
 func (r alikeResult) Words(would bool) string {
-	be := map[bool]string{true: "would be taken", false: "were taken"}[would]
-	s := fmt.Sprintf("Of %s, %s %s", rowsCount(r.Rows), strconv.FormatInt(r.Taken, 10), be)
+	s := fmt.Sprintf("Of %s, %d would be taken", rowsCount(r.Rows), r.Taken)
+	if !would {
+		s = fmt.Sprintf("Of %s, %d %s taken", rowsCount(r.Rows), r.Taken, byCount(r.Taken, "was", "were"))
+	}
 	if r.There > 0 {
-		s += fmt.Sprintf(", %d %s there already", r.There, map[bool]string{true: "are", false: "were"}[would])
+		s += fmt.Sprintf(", %d %s there already", r.There, byCount(r.There, "is", "are"))
 	}
 	if r.Gone > 0 {
 		s += fmt.Sprintf(", %d waited no more", r.Gone)
 	}
 	if r.Flawed > 0 {
-		s += fmt.Sprintf(", %d wait on for the reasons below", r.Flawed)
+		s += fmt.Sprintf(", %d %s on for the reasons below", r.Flawed, byCount(r.Flawed, "waits", "wait"))
 	}
 	return s + "."
 }
 
-func rowsCount(n int64) string {
+func byCount(n int64, one, many string) string {
 	if n == 1 {
-		return "1 row"
+		return one
 	}
-	return fmt.Sprintf("%d rows", n)
+	return many
+}
+
+func rowsCount(n int64) string {
+	return fmt.Sprintf("%d %s", n, byCount(n, "row", "rows"))
 }

@@ -165,13 +165,14 @@ func (s *Server) takeRow(c echo.Context) error {
 	}
 }
 
-// typedFields are a row's fields by column as the form has them; what the form does not have stays as it came.
+// typedFields are a row's fields by column as the form has them; what the form does not have stays as it came. Browsers send lines
+// with the ends that files of old have; rows have the others.
 func typedFields(row fleet.KeptRow, form url.Values) map[string]string {
 	values := asItCame(row)
 	for column := range ingest.Columns(row.Kind) {
 		for _, name := range []string{column.Name, column.Twin} {
 			if name != "" && form.Has(fieldPrefix+name) {
-				values[name] = form.Get(fieldPrefix + name)
+				values[name] = strings.ReplaceAll(form.Get(fieldPrefix+name), "\r\n", "\n")
 			}
 		}
 	}

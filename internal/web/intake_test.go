@@ -170,7 +170,7 @@ func TestMendingKeepsToDepots(t *testing.T) {
 	require.Contains(t, text(into.page()), "the sender may bring rows of depot NOR only")
 
 	alike := url.Values{"kind": {"battery_tests"}, "set": {"rest_v"}, "to": {"12.1"}, "step": {"take"}}
-	require.Contains(t, text(jo.post("/intake/alike", alike).page()), "Of 1 row, 1 were taken.", "all that is hers to see")
+	require.Contains(t, text(jo.post("/intake/alike", alike).page()), "Of 1 row, 1 was taken.", "all that is hers to see")
 	require.Len(t, w.waiting(fleet.KeptFilter{}), 3)
 	require.Equal(t, http.StatusNotFound, jo.get("/intake?depot=SUD").status)
 	require.NotContains(t, jo.get("/intake").body, "SUD")

@@ -44,9 +44,10 @@ func (m *memo[K, V]) of(issue int64, key K, ask func() (V, error)) (V, error) {
 
 // issued is what is remembered of the newest list.
 type issued struct {
-	counts  memo[string, map[fleet.Band]int]
-	winters memo[fleet.DepotID, []float64]
-	classes memo[string, []string]
+	counts     memo[string, map[fleet.Band]int]
+	winters    memo[fleet.DepotID, []float64]
+	classes    memo[string, []string]
+	planBefore memo[string, keptBefore]
 }
 
 // countByBand is the store's, remembered.

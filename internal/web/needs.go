@@ -53,6 +53,7 @@ type Door interface {
 // Lists are the ranked lists that were issued.
 type Lists interface {
 	LatestIssue(ctx context.Context) (fleet.Issue, error) // fleet.ErrNoIssue: there is none
+	IssueBefore(ctx context.Context, asOf fleet.Date) (fleet.Issue, error)
 	Forecasts(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Forecast, error)
 	Listed(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Listed, error)
 	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
@@ -117,6 +118,7 @@ type Store interface {
 	Fleet
 	Imports
 	Mailing
+	Planning
 	Settings
 	Kept
 	Watch

@@ -164,7 +164,7 @@ func TestRowsKeptApartAreShownToTheirDepot(t *testing.T) {
 
 func TestMenusShowWhatMayBeOpened(t *testing.T) {
 	w := newWorld(t)
-	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list Tonight Audit Settings", fleet.Mechanic: "Winter list Tonight Audit Intake Settings"} {
+	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list Tonight Plan Audit Settings", fleet.Mechanic: "Winter list Tonight Plan Audit Intake Settings"} {
 		w.addPerson(string(role), role)
 		doc := w.as(string(role)).get("/winter-list").page()
 		require.Equal(t, want, text(all(doc, "nav", "aria-label", "Pages")[0]))

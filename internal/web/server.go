@@ -66,6 +66,7 @@ type Server struct {
 	origin    *http.CrossOriginProtection
 	assets    assets
 	issued    issued
+	plans     *reports.Plans
 	pages     *template.Template
 	echo      *echo.Echo
 	draining  atomic.Bool
@@ -84,7 +85,7 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
-		desk: cfg.Desk, assets: files, pages: pages, echo: echo.New(),
+		desk: cfg.Desk, plans: reports.NewPlans(cfg.Store), assets: files, pages: pages, echo: echo.New(),
 		files: cfg.Files, mend: cfg.Mend,
 	}
 	s.origin.AddInsecureBypassPattern(unsubscribeAnywhere)
@@ -123,8 +124,10 @@ func (s *Server) addRoutes() {
 	get("/tonight.csv", s.tonightCSV)
 	s.echo.POST("/tonight/low", s.typeLow)
 	get("/api/v1/tonight", s.apiTonight)
+	s.addPlan(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	get("/units/:unit", s.unit)
 	get("/units/:unit/crank-volts.svg", s.crankVolts)
+	get("/units/:unit/season.svg", s.seasonChart)
 	get("/audit", s.audit)
 	get("/audit.csv", s.auditCSV)
 	get("/audit/bands.svg", s.auditChart("audit-bands", reports.AuditBands))

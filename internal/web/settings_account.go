@@ -16,6 +16,7 @@ import (
 // accountPage is all that settings-account.tmpl prints.
 type accountPage struct {
 	settingsFrame
+	SignIn               string // the name, which password keepers file the new password under
 	Facts                []fact
 	Wrong                string
 	FullName, Email      formField
@@ -41,7 +42,7 @@ func (s *Server) accountPage(c echo.Context) error {
 func (s *Server) showAccount(c echo.Context, status int, contact, password *form) error {
 	p := viewerOf(c).person
 	page := accountPage{
-		settingsFrame: s.settingsFrame(c, "My account"), Facts: accountFacts(p), Wrong: contact.summary() + password.summary(),
+		settingsFrame: s.settingsFrame(c, "My account"), SignIn: p.Name, Facts: accountFacts(p), Wrong: contact.summary() + password.summary(),
 		FullName: contact.field(fullNameField), Email: contact.field(emailField),
 		Current: password.field(formField{ID: "current", Label: "Password of today", Kind: "password", Complete: "current-password"}),
 		Next:    password.field(newPasswordField("password", "New password")),

@@ -272,7 +272,7 @@ func listed(words []string) string {
 
 // runRow is one due time to come, on the clock of its schedule.
 type runRow struct {
-	When  string // Mon 30 November 2026, 06:00 EST
+	When  string // Mon 30 Nov 2026, 06:00 EST
 	Shift string // what a change of the clock does to it; empty: nothing
 }
 
@@ -280,7 +280,7 @@ type runRow struct {
 func newRunRows(slots []time.Time, line string, before time.Time) []runRow {
 	rows := make([]runRow, len(slots))
 	for i, slot := range slots {
-		rows[i] = runRow{When: slot.Format("Mon 2 January 2006, 15:04 MST"), Shift: shiftOf(slot, line)}
+		rows[i] = runRow{When: slot.Format("Mon 2 Jan 2006, 15:04 MST"), Shift: shiftOf(slot, line)}
 		_, was := before.In(slot.Location()).Zone()
 		if _, is := slot.Zone(); is != was && rows[i].Shift == "" {
 			rows[i].Shift = fmt.Sprintf("the clocks have changed before this one: by a clock that stays, it comes %s", earlier(is-was))

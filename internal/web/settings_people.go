@@ -100,7 +100,7 @@ func (s *Server) showPersonForm(c echo.Context, status int, f *form, of *fleet.P
 		}
 	}
 	page.settingsFrame = s.settingsFrame(c, title)
-	page.Name = f.field(formField{ID: "name", Label: "Name to sign in with", Hint: "Up to 64 letters a to z, digits, and . _ @ + -", Kind: "text", Complete: "off"})
+	page.Name = f.field(formField{ID: "name", Label: "Name to sign in with", Hint: "Up to 64 letters a to z, digits, and . _ @ + -", Kind: "text", Complete: "username"})
 	page.FullName, page.Email = f.field(fullNameField), f.field(emailField)
 	page.Roles = f.field(formField{ID: "role", Label: "Role", Kind: "radio", Choices: roleChoices()})
 	page.Whole = f.field(formField{ID: "whole", Label: "Whose units they may see", Kind: "radio", Choices: []choice{

@@ -129,7 +129,7 @@ func TestAddASchedule(t *testing.T) {
 		ID: 3, Report: "winter-list", Depot: "NOR", Recipients: []string{"bo@fleet.example", "Cy <cy@fleet.example>", "person:jo", "role:mechanic"},
 		Cron: "15 6 * * 1", Timezone: "America/Toronto", WhenQuiet: fleet.QuietLine, Attach: []fleet.Attachment{fleet.AttachCSV}, Enabled: true,
 	}, got)
-	require.Contains(t, text(page.page()), "Mon 30 November 2026, 06:15 EST")
+	require.Contains(t, text(page.page()), "Mon 30 Nov 2026, 06:15 EST")
 
 	w.addPerson("adam", fleet.Administrator)
 	require.Contains(t, text(w.as("adam").get("/settings").page()), "mara schedule 3 added: Winter list of NOR, at 06:15 on Mondays (America/Toronto), to bo@fleet.example")
@@ -147,7 +147,7 @@ func TestAScheduleThatCannotBeAdded(t *testing.T) {
 		says   string
 	}{
 		{map[string]string{"report": "summer-list"}, "report", "No report is called"},
-		{map[string]string{"depot": "WEST"}, "depot", `There is no depot "WEST"`},
+		{map[string]string{"depot": "WEST"}, "depot", `There is no such depot as "WEST"`},
 		{map[string]string{"depot": ""}, "timezone", "several time zones"},
 		{map[string]string{"to-address": "bo at home"}, "to-address", "want one mail address"},
 		{map[string]string{"to-address": "role:cook"}, "to-address", "want one mail address"},
@@ -193,8 +193,8 @@ func TestThePreviewKeepsNothing(t *testing.T) {
 	res := mara.post("/settings/add-schedule", form)
 	require.Equal(t, http.StatusOK, res.status)
 	shown := text(all(res.page(), "ol", "class", "runs")[0])
-	require.Contains(t, shown, "Sun 7 March 2027, 02:30 EST Sun 14")
-	require.Contains(t, shown, "Sun 14 March 2027, 03:00 EDT")
+	require.Contains(t, shown, "Sun 7 Mar 2027, 02:30 EST Sun 14")
+	require.Contains(t, shown, "Sun 14 Mar 2027, 03:00 EDT")
 	require.Contains(t, shown, "the clock jumps over its time that day")
 	require.Contains(t, text(res.page()), "at 02:30 on Sundays, in March, on the clock of America/Toronto")
 	require.Equal(t, "30 2 * 3 SUN", res.typed("cron"))
@@ -279,7 +279,7 @@ func TestReportsThatComeToMe(t *testing.T) {
 	w, _ := newPostWorld(t)
 	una := w.as("una")
 	mine := text(una.get("/settings").page())
-	require.Contains(t, mine, "Winter list of NOR at 06:00 on Mondays Mon 30 November 2026, 06:00 EST comes")
+	require.Contains(t, mine, "Winter list of NOR at 06:00 on Mondays Mon 30 Nov 2026, 06:00 EST comes")
 	require.NotContains(t, mine, "What does not reach its reader", "that is for whoever handles schedules")
 
 	_, err := w.db.SetContact(t.Context(), "una", "", "gone@fleet.example")

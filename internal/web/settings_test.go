@@ -298,7 +298,7 @@ func TestTokensOnTheirPage(t *testing.T) {
 	for _, tc := range []struct{ field, value, says string }{
 		{"name", "Gate 2", "want up to 64 letters"},
 		{"name", "west-gate", "There is, or was, a token"},
-		{"use", "tea", "want readings or list"},
+		{"use", "tea", "want readings, list or faults"},
 		{"depot", "WEST", `There is no depot "WEST".`},
 	} {
 		form := url.Values{"name": {"new"}, "use": {"list"}, "depot": {""}}

@@ -58,6 +58,7 @@ func (s *Server) showTokens(c echo.Context, status int, f *form) error {
 		Name: f.field(formField{ID: "name", Label: "Name", Hint: "Such as the logger that carries it. Up to 64 letters a to z, digits, and . _ @ + -", Kind: "text", Complete: "off"}),
 		Use: f.field(formField{ID: "use", Label: "What it is good for", Kind: "radio", Choices: []choice{
 			{Value: string(fleet.BringReadings), Text: "Bring readings, and nothing else"}, {Value: string(fleet.ReadList), Text: "Read the winter list, and nothing else"},
+			{Value: string(fleet.FindFaults), Text: "Look for faults of units, and nothing else"},
 		}}),
 		Depot: f.field(formField{ID: "depot", Label: "Hold it to the units of", Choices: append([]choice{{Text: "all depots"}}, depotChoices(depots)...)}),
 	}
@@ -85,8 +86,11 @@ func newTokenRow(t fleet.Token, zone *time.Location) tokenRow {
 	row := tokenRow{
 		Name: t.Name, Use: "bring readings", Depot: "all", Created: when(t.CreatedAt, zone), Used: "never", State: "valid", Revoke: tokenHref(t.Name) + "/revoke",
 	}
-	if t.Use == fleet.ReadList {
+	switch t.Use {
+	case fleet.ReadList:
 		row.Use = "read the list"
+	case fleet.FindFaults:
+		row.Use = "look for faults"
 	}
 	if t.Depot != "" {
 		row.Depot = string(t.Depot)

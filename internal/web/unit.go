@@ -24,6 +24,11 @@ type unitPage struct {
 	NoVerdict  string       // why, and what to do
 	Batteries  []fittingRow
 	Starters   []fittingRow
+	Change     *changeView // nil: nothing to compare with
+	Ahead      *aheadView  // nil: nothing to draw
+	Life       []lifeRow
+	Years      []yearRow
+	CostsOpen  int         // events of which the cost is not known
 	Cranks     *cranksView // nil: nothing to draw
 	Tests      []testRow
 	MoreTests  string // says how many older ones are not shown; empty where all are
@@ -125,7 +130,11 @@ func (s *Server) unit(c echo.Context) error {
 	page.Batteries, page.Starters = batteryRows(h.Batteries, today), starterRows(h.Starters, today)
 	page.Tests, page.MoreTests = testRows(h.Tests, zone)
 	page.Breakdowns = breakdownRows(h.Breakdowns, zone)
+	page.Life, page.Years, page.CostsOpen = lifeOf(h, sheet.depot)
 	if page.Cranks, err = newCranksView(sheet); err != nil {
+		return err
+	}
+	if err := s.lookAhead(c.Request().Context(), &page, sheet); err != nil {
 		return err
 	}
 	return s.render(c, http.StatusOK, "unit.tmpl", page)

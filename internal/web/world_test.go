@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/net/html"
 
+	"rimeyard/alerts"
 	"rimeyard/ingest"
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/pgtest"
@@ -83,6 +84,7 @@ func newWorld(tb testing.TB, change ...func(*Config)) *world {
 			return ingest.Mend(ctx, w.db, mends, opt)
 		},
 	}
+	cfg.Judge = w.judge
 	for _, c := range change {
 		c(&cfg)
 	}
@@ -91,6 +93,40 @@ func newWorld(tb testing.TB, change ...func(*Config)) *world {
 	w.http = httptest.NewServer(w.srv.Handler())
 	tb.Cleanup(w.http.Close)
 	return w
+}
+
+// taught is what the world's fleet teaches; it is the same in every world, so it is learned once.
+var taught struct {
+	once    sync.Once
+	learned alerts.Learned
+}
+
+// judge judges a unit as the command's server does, by what the world's fleet teaches.
+func (w *world) judge(ctx context.Context, unit fleet.UnitID, since fleet.Date) (alerts.Judgement, error) {
+	if _, err := w.db.LatestIssue(ctx); err != nil {
+		return alerts.Judgement{}, err
+	}
+	depots, err := w.db.Depots(ctx)
+	if err != nil {
+		return alerts.Judgement{}, err
+	}
+	temps, err := w.db.DayTemps(ctx)
+	if err != nil {
+		return alerts.Judgement{}, err
+	}
+	h, err := w.db.History(ctx, unit)
+	if err != nil {
+		return alerts.Judgement{}, err
+	}
+	in := alerts.Input{AsOf: fleet.DateOf(w.now, time.UTC) + 1, Depots: depots, Temps: temps, Histories: w.db.Histories(ctx, nil), Workers: 2}
+	taught.once.Do(func() {
+		issued, learnErr := alerts.Issue(ctx, in)
+		taught.learned, err = issued.Learned, learnErr
+	})
+	if err != nil {
+		return alerts.Judgement{}, err
+	}
+	return alerts.NewJudge(taught.learned, in).Unit(h, since)
 }
 
 // addFleet brings depots NOR and SUD, units, readings, audits and, by the days before the test's now, a ranked list.

@@ -27,7 +27,7 @@ var screens = []screen{
 	{name: "winter-list", as: "manager", path: "/winter-list#list-title"},
 	{name: "cold-ladder", as: "manager", path: "/winter-list?depot=NOR", element: "section.ladder"},
 	{name: "unit", as: "manager", path: "/units/N-003"},
-	{name: "unit-closer", as: "manager", path: "/units/P-003", element: "figure[data-figures]", press: "figure > button"},
+	{name: "unit-closer", as: "manager", path: "/units/P-003", element: `figure:has([src$="crank-volts.svg"])`, press: `picture:has([src$="crank-volts.svg"]) + button`},
 	{name: "unit-phone", as: "mechanic", path: "/units/N-003", phone: true, dark: true},
 	{name: "tonight-phone", as: "mechanic", path: "/tonight", phone: true},
 	{name: "audit", as: "manager", path: "/audit"},

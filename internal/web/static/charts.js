@@ -3,46 +3,41 @@
 "use strict";
 
 (() => {
-	const NS = "http://www.w3.org/2000/svg";
 	const HINT = "Drag over a part, pinch, or press + and − to zoom; ← and → go from value to value, ↑ and ↓ from series to series, Shift with arrows moves the part shown, 0 shows all.";
 	const DEEPEST = 400, ALL = 1e9; // how far one can zoom in, and out
 	let charts = 0;
-
 	const clamp = (v, low, high) => Math.min(Math.max(v, low), high);
 	const number = (v, decimals) => v.toFixed(decimals).replace(/^-(?=[0.]*$)/, "").replace("-", "−");
 	const measured = (v, scale) => number(v, scale.decimals ?? 0) + (scale.unit ? "\u00a0" + scale.unit : "");
 
-	function put(parent, el, attributes, text) {
+	function put(space, parent, kind, attributes = {}, text = "") {
+		const el = parent.appendChild(document.createElementNS(space, kind));
 		for (const [name, value] of Object.entries(attributes)) el.setAttribute(name, value);
 		el.textContent = text;
-		parent.append(el);
 		return el;
 	}
-	const html = (parent, kind, attributes = {}, text = "") => put(parent, document.createElement(kind), attributes, text);
-	const ink = (parent, kind, attributes = {}, text = "") => put(parent, document.createElementNS(NS, kind), attributes, text);
+	const html = put.bind(null, "http://www.w3.org/1999/xhtml"), ink = put.bind(null, "http://www.w3.org/2000/svg");
 
 	// ticks are multiples of 1, 2 or 5 times a power of ten within a range, and how many decimals tell them apart.
 	function ticks([low, high], most) {
 		const power = 10 ** Math.floor(Math.log10((high - low) / most));
 		const step = power * [1, 2, 5, 10].find(by => (high - low) / (power * by) <= most);
-		const at = [];
-		for (let i = Math.ceil(low / step - 1e-9); i * step <= high + step * 1e-9; i++) at.push(i * step);
+		const first = Math.ceil(low / step - 1e-9), at = Array.from({length: Math.floor(high / step + 1e-9) - first + 1}, (_, i) => (first + i) * step);
 		return {at, decimals: Math.max(0, -Math.floor(Math.log10(step) + 1e-9))};
 	}
 
 	// extent is what a scale shows at first: its own ends, its rows, or all values with a little room.
 	function extent(scale, lists) {
-		if (scale.ends) return scale.ends;
-		if (scale.rows) return [-0.6, scale.rows.length - 0.4];
+		if (scale.ends || scale.rows) return scale.ends ?? [-0.6, scale.rows.length - 0.4];
 		const values = lists.flatMap(l => l ?? []);
 		const low = Math.min(...values), high = Math.max(...values), room = (high - low) * 0.04 || 0.5;
 		return [low - room, high + room];
 	}
 
-	// between reads a line, or the edge of a band, at x; null outside of it.
+	// between reads a line, or the edge of a band, at x; undefined outside of it.
 	function between(xs, ys, x) {
 		const i = xs.findIndex((to, i) => i > 0 && xs[i - 1] <= x && x <= to);
-		if (i < 0) return null;
+		if (i < 0) return undefined;
 		return xs[i] == xs[i - 1] ? ys[i] : ys[i - 1] + (ys[i] - ys[i - 1]) * (x - xs[i - 1]) / (xs[i] - xs[i - 1]);
 	}
 
@@ -72,8 +67,8 @@
 			this.svg = ink(this.box, "svg", {"aria-hidden": "true", focusable: "false"});
 			this.says = html(this.root, "output", {class: "closer-says"}, "\u00a0");
 			html(this.root, "p", {class: "quiet", id: this.clip + "-hint"}, HINT);
-			this.listen();
 			this.draw();
+			this.listen();
 		}
 
 		listen() {
@@ -174,10 +169,8 @@
 		step(by, series) {
 			const all = this.data.series, s = clamp((this.shown?.series ?? 0) + series, 0, all.length - 1);
 			const order = [...all[s].x.keys()].sort((a, b) => all[s].x[a] - all[s].x[b]);
-			const x = this.shown?.x ?? -Infinity;
-			let k = this.shown && this.shown.series == s && this.shown.i != null ? order.indexOf(this.shown.i) + by : order.findIndex(i => all[s].x[i] >= x);
-			k = clamp(k, 0, order.length - 1);
-			const value = this.value(s, order[k]), [[x0, x1], [y0, y1]] = this.view;
+			const k = this.shown?.series == s && this.shown.i != null ? order.indexOf(this.shown.i) + by : order.findIndex(i => all[s].x[i] >= (this.shown?.x ?? -Infinity));
+			const value = this.value(s, order[clamp(k, 0, order.length - 1)]), [[x0, x1], [y0, y1]] = this.view;
 			if (value.x < x0 || value.x > x1 || value.y < y0 || value.y > y1) this.move(value.x - (x0 + x1) / 2, value.y - (y0 + y1) / 2);
 			this.show(value);
 		}
@@ -192,19 +185,17 @@
 			const [x] = this.at(px, py);
 			let best = null, least = 48; // pixels
 			this.data.series.forEach((s, series) => {
-				const candidates = [];
-				if (s.kind == "points") s.x.forEach((_, i) => candidates.push(this.value(series, i)));
-				else {
-					const low = s.low && between(s.x, s.low, x), high = s.high && between(s.x, s.high, x);
-					const y = s.y ? between(s.x, s.y, x) : low == null ? null : (low + high) / 2;
-					if (y != null) candidates.push({series, x, y, low: low ?? undefined, high: high ?? undefined});
-				}
-				for (const c of candidates) {
+				for (const c of s.kind == "points" ? [...s.x.keys()].map(i => this.value(series, i)) : this.along(series, x)) {
 					const [cx, cy] = this.place(c.x, c.y), far = Math.hypot(cx - px, cy - py) + (s.kind == "points" ? 0 : 3);
 					if (far < least) [best, least] = [c, far];
 				}
 			});
 			return best;
+		}
+
+		along(series, x) {
+			const s = this.data.series[series], [y, low, high] = [s.y, s.low, s.high].map(ys => ys && between(s.x, ys, x));
+			return (y ?? low) == null ? [] : [{series, x, y: y ?? (low + high) / 2, low, high}];
 		}
 
 		// show marks a value and reads it out.
@@ -263,8 +254,7 @@
 			const path = ys => s.x.map((x, i) => this.place(x, ys[i]).join(" "));
 			if (s.kind == "band") ink(parent, "path", {class: "area", d: `M${path(s.low).concat(path(s.high).reverse()).join("L")}Z`});
 			if (s.kind != "points" && s.y) ink(parent, "path", {class: s.broken ? "line broken" : "line", d: "M" + path(s.y).join("L")});
-			if (s.kind != "points") return;
-			s.x.forEach((x, i) => {
+			if (s.kind == "points") s.x.forEach((x, i) => {
 				const [px, py] = this.place(x, s.y[i]);
 				if (s.low) ink(parent, "path", {class: "span", d: this.data.y.rows ? `M${this.place(s.low[i], 0)[0]} ${py}H${this.place(s.high[i], 0)[0]}` : `M${px} ${this.place(0, s.low[i])[1]}V${this.place(0, s.high[i])[1]}`});
 				this.point(parent, s.mark, px, py, this.data.y.rows ? 5.5 : 3.5);
@@ -275,7 +265,6 @@
 			if (mark == "diamond") ink(parent, "path", {class: mark, d: `M${x} ${y - r - 1}l${r + 1} ${r + 1}l${-r - 1} ${r + 1}l${-r - 1} ${-r - 1}z`});
 			else ink(parent, "circle", {class: mark, cx: x, cy: y, r});
 		}
-
 		sample(svg, s) {
 			if (s.kind == "points") this.point(svg, s.mark, 13, 7, 4.5);
 			else if (s.kind == "band") ink(svg, "path", {class: "area", d: "M1 1h24v12h-24z"});
@@ -287,7 +276,7 @@
 			this.layer?.replaceChildren();
 			if (!this.shown || !this.layer) return;
 			const [x, y] = this.place(this.shown.x, this.shown.y), {left, top, wide, high} = this.plot;
-			if (x < left - 1 || x > left + wide + 1 || y < top - 1 || y > top + high + 1) return;
+			if (x < left - 1 || x > left + wide + 1 || y < top - 1 || y > top + high + 1) return; // out of sight
 			ink(this.layer, "path", {class: "hair", d: `M${x} ${top}v${high}M${left} ${y}h${wide}`});
 			ink(this.layer, "circle", {class: "shown", cx: x, cy: y, r: 8});
 		}

@@ -1,0 +1,119 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"rimeyard/faults"
+)
+
+// printStep shows the next check, or the finding with its sheet.
+func printStep(w io.Writer, step faults.Step) {
+	fmt.Fprintln(w)
+	if step.Doubt != "" {
+		fmt.Fprintln(w, step.Doubt)
+	}
+	if step.Finding != nil {
+		printFinding(w, *step.Finding)
+		return
+	}
+	ask := step.Ask
+	again := ""
+	if ask.Again {
+		again = " once more, to be sure"
+	}
+	minutes := "minutes"
+	if ask.Minutes == 1 {
+		minutes = "minute"
+	}
+	fmt.Fprintf(w, "%s%s (about %.0f %s)\n", ask.Title, again, ask.Minutes, minutes)
+	fmt.Fprintf(w, "  %s\n", ask.Why)
+	printCautions(w, "  ", ask.Cautions)
+	for i, o := range ask.Outcomes {
+		fmt.Fprintf(w, "  %d  %s\n", i+1, o.Text)
+	}
+	fmt.Fprintf(w, "  d  don't know        so far: %s\n", soFar(step.Chances))
+}
+
+func printCautions(w io.Writer, indent string, cautions []string) {
+	for _, c := range cautions {
+		fmt.Fprintf(w, "%s! %s\n", indent, c)
+	}
+}
+
+// soFar names the three likeliest causes.
+func soFar(chances []faults.Chance) string {
+	const shown = 3
+	var said []string
+	for _, c := range chances[:min(shown, len(chances))] {
+		said = append(said, fmt.Sprintf("%s %.0f %%", c.Name, 100*c.Probability))
+	}
+	return strings.Join(said, ", ")
+}
+
+// printHow answers the question mark.
+func printHow(w io.Writer, ask faults.Ask) {
+	for i, h := range ask.How {
+		fmt.Fprintf(w, "  %c) %s\n", 'a'+rune(i), h)
+	}
+	fmt.Fprintf(w, "  You should read: %s\n", ask.Expect)
+	for _, o := range ask.Outcomes {
+		fmt.Fprintf(w, "  %s → %s\n", o.Text, o.Means)
+	}
+	if len(ask.Tools) > 0 {
+		fmt.Fprintf(w, "  Tools: %s\n", strings.Join(ask.Tools, ", "))
+	}
+}
+
+func printFinding(w io.Writer, f faults.Finding) {
+	fmt.Fprintf(w, "%s\n", f.Says)
+	for _, o := range f.Others {
+		fmt.Fprintf(w, "  beside it: %s %.0f %%\n", o.Name, 100*o.Probability)
+	}
+	if len(f.Evidence) > 0 {
+		fmt.Fprint(w, "\nEvidence\n")
+	}
+	for _, e := range f.Evidence {
+		fmt.Fprintf(w, "  %-9s %s\n", speaks(e.Times), e.Text)
+	}
+	fmt.Fprintf(w, "\nWhat to do\n  %s\n\n", f.Advice)
+	printSheet(w, f.Sheet)
+}
+
+// speaks says how strongly an answer speaks for the finding.
+func speaks(times float64) string {
+	const tells, strongly = 1.3, 5
+	switch {
+	case times >= strongly:
+		return "for, much"
+	case times >= tells:
+		return "for"
+	case times > 1/tells:
+		return "neither"
+	case times > 1.0/strongly:
+		return "against"
+	}
+	return "against!"
+}
+
+func printSheet(w io.Writer, s faults.Sheet) {
+	fmt.Fprintf(w, "JOB SHEET: %s\n%s\n\nHave at hand\n", s.Title, s.Unit)
+	for _, h := range s.Have {
+		fmt.Fprintf(w, "  [ ] %s\n", h)
+	}
+	fmt.Fprint(w, "\nMind\n")
+	printCautions(w, "  ", s.Cautions)
+	fmt.Fprintln(w)
+	for i, step := range s.Steps {
+		fmt.Fprintf(w, "%2d. %s\n", i+1, step.Do)
+		printCautions(w, "    ", step.Cautions)
+		for _, b := range step.Blanks {
+			fmt.Fprintf(w, "    %s\n", b)
+		}
+		if step.Sign {
+			fmt.Fprintln(w, "    done by ____________")
+		}
+	}
+	fmt.Fprintf(w, "\n%s\n", s.Rules)
+}

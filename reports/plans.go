@@ -1,0 +1,321 @@
+package reports
+
+import (
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"runtime"
+	"slices"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/plan"
+)
+
+// PlanStore is a PlanSource that keeps plans too.
+type PlanStore interface {
+	PlanSource
+	KeepPlan(ctx context.Context, p fleet.KeptPlan) error
+	KeptPlans(ctx context.Context, of []fleet.DepotID, before time.Time) ([]fleet.KeptPlan, error)
+	HasPlans(ctx context.Context, issue int64) (bool, error)
+	PlanRevised(ctx context.Context, of []fleet.DepotID) (map[fleet.DepotID]time.Time, error)
+}
+
+// Plans makes the depots' plans and remembers each for as long as nothing that it is made of changes. Depots share neither hands nor
+// parts, so each has a plan of its own: a choice costs the planning of one depot.
+type Plans struct {
+	store PlanStore
+	mu    sync.Mutex
+	made  map[fleet.DepotID]madePlan
+}
+
+type madePlan struct {
+	of   string // hash of all that it is made of
+	plan plan.Plan
+}
+
+// NewPlans remembers nothing yet.
+func NewPlans(store PlanStore) *Plans {
+	return &Plans{store: store, made: map[fleet.DepotID]madePlan{}}
+}
+
+// Planned is the plan of some depots with what people should see beside it.
+type Planned struct {
+	Plan    plan.Plan
+	Issue   fleet.Issue
+	Today   fleet.Date
+	Depots  []fleet.Depot
+	Choices map[fleet.UnitID]fleet.PlanChoice
+	Shelves []fleet.Shelf
+	// Revised is when the list was issued or people last chose something for the depot.
+	Revised map[fleet.DepotID]time.Time
+}
+
+// Depot finds a depot of the plan.
+func (p *Planned) Depot(id fleet.DepotID) (fleet.Depot, bool) {
+	for _, d := range p.Depots {
+		if d.ID == id {
+			return d, true
+		}
+	}
+	return fleet.Depot{}, false
+}
+
+// Name is what a depot is called in sentences.
+func (p *Planned) Name(id fleet.DepotID) string {
+	d, _ := p.Depot(id)
+	return cmp.Or(d.Name, string(id))
+}
+
+// Of is the plan of the depots (nil: all) as things stand today. fleet.ErrNoIssue: no list was issued yet.
+func (p *Plans) Of(ctx context.Context, of []fleet.DepotID, today fleet.Date) (Planned, error) {
+	f, err := gatherFrame(ctx, p.store, of, today)
+	if err != nil {
+		return Planned{}, err
+	}
+	out := Planned{Issue: f.issue, Today: today, Depots: f.depots, Choices: map[fleet.UnitID]fleet.PlanChoice{}, Shelves: f.shelves}
+	for _, c := range f.choices {
+		out.Choices[c.Unit] = c
+	}
+	if out.Revised, err = p.store.PlanRevised(ctx, of); err != nil {
+		return Planned{}, err
+	}
+	for _, d := range f.depots {
+		if out.Revised[d.ID].Before(f.issue.IssuedAt) {
+			out.Revised[d.ID] = f.issue.IssuedAt
+		}
+	}
+	plans, err := p.each(ctx, &f)
+	if err != nil {
+		return Planned{}, err
+	}
+	out.Plan = together(f.monday, f.weeks, plans)
+	return out, nil
+}
+
+// each is the plan of every depot of the frame, in their order.
+func (p *Plans) each(ctx context.Context, f *planFrame) ([]plan.Plan, error) {
+	plans, hashes := make([]plan.Plan, len(f.planned)), make([]string, len(f.planned))
+	var missing []int
+	p.mu.Lock()
+	for i := range f.planned {
+		hashes[i] = f.hash(i)
+		if m := p.made[f.planned[i].ID]; m.of == hashes[i] {
+			plans[i] = m.plan
+			continue
+		}
+		missing = append(missing, i)
+	}
+	p.mu.Unlock()
+	missing, err := p.kept(ctx, f, missing, hashes, plans)
+	if err != nil {
+		return nil, err
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for _, i := range missing {
+		g.Go(func() (err error) {
+			plans[i], err = f.make(ctx, p.store, i)
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for i := range plans {
+		p.made[f.planned[i].ID] = madePlan{hashes[i], plans[i]}
+	}
+	return plans, nil
+}
+
+// kept reads the plans that were kept and are still good, and returns those that are missing all the same.
+func (p *Plans) kept(ctx context.Context, f *planFrame, missing []int, hashes []string, plans []plan.Plan) (still []int, err error) {
+	if len(missing) == 0 {
+		return nil, nil
+	}
+	ids := make([]fleet.DepotID, len(missing))
+	for k, i := range missing {
+		ids[k] = f.planned[i].ID
+	}
+	kept, err := p.store.KeptPlans(ctx, ids, time.Time{})
+	if err != nil {
+		return nil, err
+	}
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for _, i := range missing {
+		at := slices.IndexFunc(kept, func(k fleet.KeptPlan) bool {
+			return k.Depot == f.planned[i].ID && k.MadeOf == hashes[i] && k.Left != nil
+		})
+		if at < 0 {
+			still = append(still, i)
+			continue
+		}
+		g.Go(func() error {
+			err := json.Unmarshal(kept[at].Result, &plans[i])
+			return errors.Join(err, json.Unmarshal(kept[at].Left, &plans[i].Left))
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, fmt.Errorf("read a kept plan: %w", err)
+	}
+	return still, nil
+}
+
+// make plans one depot.
+func (f *planFrame) make(ctx context.Context, from PlanSource, i int) (plan.Plan, error) {
+	d := f.planned[i]
+	choices := f.choicesOf(d.ID)
+	in := f.input([]plan.Depot{d}, choices)
+	var err error
+	if in.Units, err = f.units(ctx, from, []fleet.DepotID{d.ID}); err != nil {
+		return plan.Plan{}, err
+	}
+	made, err := plan.Make(in)
+	name(made, choices)
+	return made, err
+}
+
+// name gives locked visits to whom people have given them.
+func name(p plan.Plan, choices []fleet.PlanChoice) {
+	for _, d := range p.Depots {
+		for _, w := range d.Weeks {
+			for v := range w.Visits {
+				visit := &w.Visits[v]
+				i := slices.IndexFunc(choices, func(c fleet.PlanChoice) bool { return c.Unit == visit.Unit })
+				if i >= 0 && visit.Locked && choices[i].Who != "" {
+					visit.Who = choices[i].Who
+				}
+			}
+		}
+	}
+}
+
+func (f *planFrame) choicesOf(depot fleet.DepotID) (own []fleet.PlanChoice) {
+	for _, c := range f.choices {
+		if c.Depot == depot {
+			own = append(own, c)
+		}
+	}
+	return own
+}
+
+// hash is of all that a depot's plan is made of.
+func (f *planFrame) hash(i int) string {
+	text, _ := json.Marshal(struct { // of numbers, texts and times, which can all be written
+		Issue   int64
+		Monday  fleet.Date
+		Weeks   int
+		Depot   plan.Depot
+		Choices []fleet.PlanChoice
+		Rules   plan.Rules
+	}{f.issue.ID, f.monday, f.weeks, f.planned[i], f.choicesOf(f.planned[i].ID), plan.DefaultRules()})
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
+}
+
+// Keep keeps every depot's plan, unless those of the newest list are kept already, and tells how many it kept.
+func (p *Plans) Keep(ctx context.Context, today fleet.Date) (kept int, err error) {
+	f, err := gatherFrame(ctx, p.store, nil, today)
+	if err != nil {
+		return 0, err
+	}
+	if has, err := p.store.HasPlans(ctx, f.issue.ID); err != nil || has {
+		return 0, err
+	}
+	plans, err := p.each(ctx, &f)
+	if err != nil {
+		return 0, err
+	}
+	for i, made := range plans {
+		k := fleet.KeptPlan{Issue: f.issue.ID, Depot: f.planned[i].ID, MadeOf: f.hash(i)}
+		left := made.Left
+		made.Left = nil
+		var errs [2]error
+		k.Result, errs[0] = json.Marshal(made)
+		k.Left, errs[1] = json.Marshal(left)
+		if err := errors.Join(errs[0], errs[1]); err != nil {
+			return kept, fmt.Errorf("write the plan of depot %s: %w", k.Depot, err)
+		}
+		if err := p.store.KeepPlan(ctx, k); err != nil {
+			return kept, err
+		}
+		kept++
+	}
+	return kept, nil
+}
+
+// PlanUnder makes one plan of the depots (nil: all) as things stand today, in which the parts of all visits together cost no more than
+// the budget; unknown: no limit. fleet.ErrNoIssue: no list was issued yet.
+func PlanUnder(ctx context.Context, from PlanSource, of []fleet.DepotID, today fleet.Date, budget fleet.Opt[fleet.Money]) (plan.Plan, error) {
+	f, err := gatherFrame(ctx, from, of, today)
+	if err != nil {
+		return plan.Plan{}, err
+	}
+	in := f.input(f.planned, f.choices)
+	if in.Units, err = f.units(ctx, from, of); err != nil {
+		return plan.Plan{}, err
+	}
+	in.Budget = budget
+	made, err := plan.Make(in)
+	name(made, f.choices)
+	return made, err
+}
+
+// Before is the plan of the depots as it was kept last before a time, without the units left; Plan.Monday is that of the oldest. False:
+// none was.
+func (p *Plans) Before(ctx context.Context, of []fleet.DepotID, t time.Time) (plan.Plan, time.Time, bool, error) {
+	kept, err := p.store.KeptPlans(ctx, of, t)
+	if err != nil || len(kept) == 0 {
+		return plan.Plan{}, time.Time{}, false, err
+	}
+	plans, made := make([]plan.Plan, len(kept)), kept[0].MadeAt
+	for i, k := range kept {
+		if err := json.Unmarshal(k.Result, &plans[i]); err != nil {
+			return plan.Plan{}, time.Time{}, false, fmt.Errorf("read the plan kept of depot %s: %w", k.Depot, err)
+		}
+		if k.MadeAt.After(made) {
+			made = k.MadeAt
+		}
+	}
+	return together(plans[0].Monday, plans[0].WeekCount, plans), made, true, nil
+}
+
+// together puts the plans of depots beside each other. What they save adds up, and so do the bounds: nothing is shared.
+func together(monday fleet.Date, weeks int, plans []plan.Plan) plan.Plan {
+	all := plan.Plan{
+		Monday: monday, WeekCount: weeks, Depots: []plan.DepotPlan{}, Left: []plan.Left{}, Retests: []plan.Retest{}, MissingParts: []plan.MissingPart{},
+		Why: []string{}, Notes: []string{},
+	}
+	all.Exact = true
+	for _, p := range plans {
+		all.Depots = append(all.Depots, p.Depots...)
+		all.Left, all.Retests = append(all.Left, p.Left...), append(all.Retests, p.Retests...)
+		all.MissingParts, all.Notes = append(all.MissingParts, p.MissingParts...), append(all.Notes, p.Notes...)
+		all.Saved, all.Avoided = plus(all.Saved, p.Saved), plus(all.Avoided, p.Avoided)
+		all.Costs, all.Bound = plus(all.Costs, p.Costs), plus(all.Bound, p.Bound)
+		all.BoundStarts = plus(all.BoundStarts, p.BoundStarts)
+		all.Spent += p.Spent
+		all.SavedStarts += p.SavedStarts
+		all.Exact = all.Exact && p.Exact
+	}
+	slices.SortFunc(all.Left, func(a, b plan.Left) int { return cmp.Compare(a.Unit, b.Unit) })
+	return all
+}
+
+// plus adds what is known; nothing known adds up to nothing known.
+func plus[T fleet.Money | float64](a, b fleet.Opt[T]) fleet.Opt[T] {
+	if !a.IsKnown() {
+		return b
+	}
+	return fleet.Known(a.Or(0) + b.Or(0))
+}
