@@ -55,7 +55,8 @@ func repeatLastWeek(f *proving.Fleet, day fleet.Date) *proving.Fleet {
 
 // A week that only repeats the one before it leaves the list as it is. What the fleet shares is learned from what is settled, so it is
 // the same for both lists; a unit's own state goes on a little towards what it read twice. One unit in forty may cross the border of a
-// band: about one in fifteen stands within a tenth of one (in odds), and a quiet week moves nearly all by less than that.
+// band: of these 200, 13 stand within .2 of one in log odds, and such a week moves half of all by less than .06 and nine in ten by less
+// than .14, so two or three are to be expected, and twice as many are allowed.
 func TestAQuietWeekLeavesTheListAsItIs(t *testing.T) {
 	const day = 20407 // 2025-11-15, so both lists are of one month
 	f := repeatLastWeek(built(t, "motor", 5, 200), day)
@@ -110,7 +111,7 @@ func TestUnreadUnitsAreCalibratedAsAGroup(t *testing.T) {
 	t.Logf("%d units, %d failed, E/O %.2f ± %.2f, ECE %.3f, Brier %.4f, AUC %.3f", s.Units, s.Failed, s.Ratio, se.Ratio, s.ErrorByCount, s.Brier, s.AUC)
 	require.Len(t, cases, 300)
 	require.InDelta(t, 1, s.Ratio, 2*se.Ratio)
-	require.LessOrEqual(t, s.Brier, s.FailedShare*(1-s.FailedShare)+2*se.Brier)
+	require.Less(t, s.Brier, s.FailedShare*(1-s.FailedShare))
 	for _, c := range cases {
 		require.Less(t, c.Said.P, 0.6, "nobody who knows nothing can be so sure")
 	}
