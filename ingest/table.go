@@ -64,6 +64,7 @@ type columnInfo struct {
 	need  need
 	want  string
 	words []string
+	span  span // of a number; zero: it is none
 }
 
 // fahrenheit is the twin of a column in degrees Celsius; empty for any other column.
@@ -101,7 +102,7 @@ func (p *tableParser[R]) kind() fleet.Kind { return p.row.Kind() }
 func (p *tableParser[R]) columns() []columnInfo {
 	infos := make([]columnInfo, len(p.table.columns))
 	for i, c := range p.table.columns {
-		infos[i] = columnInfo{c.name, c.need, c.wanted(), c.words}
+		infos[i] = columnInfo{c.name, c.need, c.wanted(), c.words, c.span}
 	}
 	return infos
 }

@@ -97,3 +97,9 @@ CREATE TABLE class_note (
     changed_at timestamptz NOT NULL DEFAULT now(),
     changed_by text NOT NULL
 );
+
+-- Forms of the stock page that a phone may send twice; none is taken twice.
+CREATE TABLE stock_request (
+    request text PRIMARY KEY, -- with who sent it
+    sent_at timestamptz NOT NULL DEFAULT now()
+);

@@ -131,12 +131,12 @@ func SeasonOfAudit(r alerts.AuditResult, today fleet.Date) AuditSeason {
 		s.Source = fmt.Sprintf("Judged is the list of %s as it was issued on %s, by method %s.", DayMonth(r.AsOf, today), DayMonth(day, today), oneLine(r.Method))
 	}
 	if r.TooFew {
-		s.Few = fmt.Sprintf("Only %s: too few to judge the list by. Read the ranges, not the figures.", count(r.Failed, "failure"))
+		s.Few = fmt.Sprintf("Only %s: too few to judge the list by. Read the ranges, not the figures.", Count(r.Failed, "failure"))
 	}
 	s.Swaps = "The list asked for no swap, so there is nothing it could have saved."
 	if r.Swaps > 0 {
 		s.Swaps = fmt.Sprintf("Saved is what swapping the first %s of each order before the season would have saved, as many as the list asked for: "+
-			"cost of the failures caught less the price of the swaps. A unit without a price is left out on both sides, so compare what each swap saved.", count(r.Swaps, "unit"))
+			"cost of the failures caught less the price of the swaps. A unit without a price is left out on both sides, so compare what each swap saved.", Count(r.Swaps, "unit"))
 	}
 	for _, k := range append([]alerts.Ranking{r.Forecast}, r.Rules...) {
 		s.Orders = append(s.Orders, auditOrder(r, k))
@@ -171,7 +171,7 @@ func SeasonTitle(s fleet.Season) string {
 }
 
 func gist(r alerts.AuditResult) string {
-	s := fmt.Sprintf("%d of %s failed, %s expected", r.Failed, count(r.Scored, "unit"), decimal(r.Expected))
+	s := fmt.Sprintf("%d of %s failed, %s expected", r.Failed, Count(r.Scored, "unit"), decimal(r.Expected))
 	auc, known := r.Forecast.AUC.Get()
 	switch {
 	case r.TooFew:
@@ -190,13 +190,13 @@ func gist(r alerts.AuditResult) string {
 
 func auditFacts(r alerts.AuditResult) []AuditFact {
 	facts := []AuditFact{
-		{"Failed", fmt.Sprintf("%d of %s", r.Failed, count(r.Scored, "unit")), ""},
+		{"Failed", fmt.Sprintf("%d of %s", r.Failed, Count(r.Scored, "unit")), ""},
 		{"Expected by the list", decimal(r.Expected) + around(r.Expected, r.ExpectedSD), rangeMeans(r)},
 	}
 	if n := r.Nights; n.Units > 0 {
 		value := decimal(n.Expected) + around(n.Expected, n.ExpectedSD)
 		if n.Units < r.Scored {
-			value += fmt.Sprintf(", of %s, %d of which failed", count(n.Units, "unit"), n.Failed)
+			value += fmt.Sprintf(", of %s, %d of which failed", Count(n.Units, "unit"), n.Failed)
 		}
 		means := "what it would have said had the winter been known, so what is left is not the weather's"
 		if r.IssuedOn.IsKnown() {
@@ -207,10 +207,10 @@ func auditFacts(r alerts.AuditResult) []AuditFact {
 		facts = append(facts, AuditFact{"Expected with the nights that came", unsaid, "too few nights of the season have a temperature"})
 	}
 	if r.TakenOut > 0 {
-		facts = append(facts, AuditFact{"Had a part taken out in time", count(r.TakenOut, "unit"), "counted neither as failed nor as held"})
+		facts = append(facts, AuditFact{"Had a part taken out in time", Count(r.TakenOut, "unit"), "counted neither as failed nor as held"})
 	}
 	if r.Parts.FoundGood > 0 {
-		facts = append(facts, AuditFact{"Part found good on the bench", count(r.Parts.FoundGood, "failure"), "their cause is not known, so they are not in the next two"})
+		facts = append(facts, AuditFact{"Part found good on the bench", Count(r.Parts.FoundGood, "failure"), "their cause is not known, so they are not in the next two"})
 	}
 	facts = append(facts,
 		AuditFact{"Right part named", ofAll(r.Parts.Right, r.Parts.Failed, r.Parts.RightShare, "failure"), ""},
@@ -249,7 +249,7 @@ func orderName(rule string) string {
 func auditOrder(r alerts.AuditResult, k alerts.Ranking) AuditOrder {
 	o := AuditOrder{
 		Name: orderName(k.Rule), Pairs: unsaid, Top: unsaid, Saved: unsaid, Caught: unsaid, PerSwap: unsaid,
-		Known: fmt.Sprintf("%d of %s", k.Known, count(r.Scored, "unit")),
+		Known: fmt.Sprintf("%d of %s", k.Known, Count(r.Scored, "unit")),
 	}
 	whole := func(v float64) string { return fmt.Sprintf("%.0f", v) }
 	if auc, known := k.AUC.Get(); known {
@@ -313,7 +313,7 @@ func ofAll(right, all int, share fleet.Opt[alerts.Span], noun string) string {
 	if !known {
 		return unsaid
 	}
-	return fmt.Sprintf("%d of %s, %.0f\u00a0%% (%.0f to %.0f)", right, count(all, noun), 100*float64(right)/float64(all), 100*s.Low, 100*s.High)
+	return fmt.Sprintf("%d of %s, %.0f\u00a0%% (%.0f to %.0f)", right, Count(all, noun), 100*float64(right)/float64(all), 100*s.Low, 100*s.High)
 }
 
 // Table is all figures of all seasons, one a row.

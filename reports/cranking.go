@@ -126,7 +126,7 @@ func (p pen) lineNames(d CrankingData, box chart.Box, y chart.Range) {
 }
 
 func crankingWords(d CrankingData) string {
-	s := fmt.Sprintf("%s.", count(len(d.Cranks), "crank"))
+	s := fmt.Sprintf("%s.", Count(len(d.Cranks), "crank"))
 	if len(d.Now) > 1 {
 		cold := d.Now[0]
 		s += fmt.Sprintf(" The fit now gives %s V at %s", decimal(cold.V), Degrees(cold.TemperatureC))

@@ -165,7 +165,7 @@ func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 func (r *IntakeReport) addSilent(silent []fleet.SilentUnit, a Asked) (fresh int) {
 	for i, u := range silent {
 		e := SilentEntry{Unit: oneLine(string(u.Unit)), Last: DayMonth(fleet.DateOf(u.LastAt, a.Zone), a.Today)}
-		e.Age = count(int(a.Now.Sub(u.LastAt)/(24*time.Hour)), "day")
+		e.Age = Count(int(a.Now.Sub(u.LastAt)/(24*time.Hour)), "day")
 		e.New = u.LastAt.Add(SilentAfter).After(a.Last.At)
 		if e.New {
 			fresh++
@@ -186,19 +186,19 @@ func moreOf(n int, noun string) string {
 	if n <= 0 {
 		return ""
 	}
-	return "And " + count(n, noun) + "."
+	return "And " + Count(n, noun) + "."
 }
 
 func intakeHeadline(kept, refused, silent, fresh int, before bool) string {
 	var news []string
 	if kept > 0 {
-		news = append(news, count(kept, "row")+" kept apart")
+		news = append(news, Count(kept, "row")+" kept apart")
 	}
 	if refused > 0 {
-		news = append(news, count(refused, "file")+" refused")
+		news = append(news, Count(refused, "file")+" refused")
 	}
 	if silent > 0 {
-		s := count(silent, "unit") + " stopped reporting"
+		s := Count(silent, "unit") + " stopped reporting"
 		if before && fresh > 0 {
 			s += fmt.Sprintf(", %d of them new", fresh)
 		} else if before {
@@ -234,7 +234,7 @@ func keptGroups(rows []fleet.KeptRow) []KeptGroup {
 			groups = append(groups, g)
 		}
 		n[one]++
-		groups[i].Rows = count(n[one], "row")
+		groups[i].Rows = Count(n[one], "row")
 	}
 	return groups
 }

@@ -116,14 +116,14 @@ func ladderWords(d LadderData) string {
 	low, ok := d.LineC()
 	if !ok {
 		return fmt.Sprintf("%s. The warmest cold limit is %s, of unit %s.",
-			count(len(d.Units), "unit"), Degrees(d.Units[0].ColdLimitC), oneLine(string(d.Units[0].Unit)))
+			Count(len(d.Units), "unit"), Degrees(d.Units[0].ColdLimitC), oneLine(string(d.Units[0].Unit)))
 	}
 	night := "the design night's low"
 	if d.TonightC.IsKnown() {
 		night = "tonight's low"
 	}
 	return fmt.Sprintf("Cold limit above %s of %s: %d of %s. The warmest is %s, of unit %s.",
-		night, Degrees(low), d.above(), count(len(d.Units), "unit"), Degrees(d.Units[0].ColdLimitC), oneLine(string(d.Units[0].Unit)))
+		night, Degrees(low), d.above(), Count(len(d.Units), "unit"), Degrees(d.Units[0].ColdLimitC), oneLine(string(d.Units[0].Unit)))
 }
 
 // ladder is the cold ladder being drawn.
@@ -165,7 +165,7 @@ func (l ladder) winters(minimaC []float64) {
 		l.rect(l.box.Left+1, max(top+1, l.box.Top), right, min(bottom-1, l.box.Bottom), colour(Frost), colour(Frost))
 	}
 	l.left("coldest nights", l.box.Left+4, l.box.Bottom+16, smallText, QuietInk)
-	l.left(count(len(minimaC), "winter"), l.box.Left+4, l.box.Bottom+31, smallText, QuietInk)
+	l.left(Count(len(minimaC), "winter"), l.box.Left+4, l.box.Bottom+31, smallText, QuietInk)
 }
 
 func (l ladder) rungs(d LadderData, named int) {
@@ -194,7 +194,7 @@ func (l ladder) rungs(d LadderData, named int) {
 	}
 	l.names(d.Units[:min(named, len(d.Units))])
 	middle := (l.railLeft + l.railRight) / 2
-	l.middle(count(len(d.Units), "unit"), middle, l.box.Bottom+16)
+	l.middle(Count(len(d.Units), "unit"), middle, l.box.Bottom+16)
 	if below > 0 {
 		l.middle(fmt.Sprintf("%d below the scale", below), middle, l.box.Bottom+31)
 	}
@@ -244,7 +244,7 @@ func (l ladder) lines(d LadderData) {
 		l.onGround("tonight "+decimal(tonight)+"°", l.at(tonight)-9, Warm)
 	}
 	if n := d.above(); n > 0 {
-		l.left(count(n, "rung")+" above the line: will not start", l.railLeft-20, 14, smallText, Warm)
+		l.left(Count(n, "rung")+" above the line: will not start", l.railLeft-20, 14, smallText, Warm)
 	} else if haveTonight || haveDesign {
 		l.left("no rung above the line", l.railLeft-20, 14, smallText, QuietInk)
 	}

@@ -75,6 +75,21 @@ var (
 
 // NewDocument begins a document with its head on the first page.
 func NewDocument(head DocumentHead) *Document {
+	d := begin(head)
+	d.NewPage()
+	d.lines(head.Title, d.left, d.right, titleLetters)
+	d.y += 3
+	for _, s := range head.Subtitle {
+		d.lines(s, d.left, d.right, lettering{false, 10, 14, QuietInk})
+	}
+	d.y += 6
+	d.rule(d.left, d.right, d.y, Ink, 1)
+	d.y += 14
+	return d
+}
+
+// begin begins a document that has no page yet.
+func begin(head DocumentHead) *Document {
 	if head.Language == "" {
 		head.Language = "en-GB"
 	}
@@ -98,15 +113,6 @@ func NewDocument(head DocumentHead) *Document {
 	d.pdf.SetCreator("rimeyard", true)
 	d.pdf.SetProducer("rimeyard", true)
 	d.pdf.SetDisplayMode("fullwidth", "continuous")
-	d.NewPage()
-	d.lines(head.Title, d.left, d.right, titleLetters)
-	d.y += 3
-	for _, s := range head.Subtitle {
-		d.lines(s, d.left, d.right, lettering{false, 10, 14, QuietInk})
-	}
-	d.y += 6
-	d.rule(d.left, d.right, d.y, Ink, 1)
-	d.y += 14
 	return d
 }
 

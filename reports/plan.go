@@ -119,7 +119,7 @@ func planNews(visits, tests int, where string, avoided fleet.Opt[fleet.Money], f
 	case visits == 0 && tests == 0:
 		return "nothing to put right" + where
 	case visits == 0:
-		return count(tests, "unit") + where + " to test again, none to put right"
+		return Count(tests, "unit") + where + " to test again, none to put right"
 	}
 	avoid := fmt.Sprintf("%.1f failed starts", falls)
 	if m, known := avoided.Get(); known {
@@ -129,7 +129,7 @@ func planNews(visits, tests int, where string, avoided fleet.Opt[fleet.Money], f
 	if visits == 1 {
 		verb = "avoids"
 	}
-	return fmt.Sprintf("%s%s %s %s", count(visits, "visit"), where, verb, avoid)
+	return fmt.Sprintf("%s%s %s %s", Count(visits, "visit"), where, verb, avoid)
 }
 
 // LongDay writes a date as in sentences: 30 November.
@@ -192,9 +192,9 @@ func VisitWorth(v plan.Visit) string {
 // SlotWords says how full a week is: 4 of 5 visits.
 func SlotWords(w plan.Week) string {
 	if most, known := w.Capacity.Get(); known {
-		return fmt.Sprintf("%d of %s", len(w.Visits), count(most, "visit"))
+		return fmt.Sprintf("%d of %s", len(w.Visits), Count(most, "visit"))
 	}
-	return count(len(w.Visits), "visit")
+	return Count(len(w.Visits), "visit")
 }
 
 // OneMoreWords says what one more visit a week would save; empty: nothing, or visits are not limited.
@@ -232,9 +232,9 @@ func PlanSeason(p Planned) string {
 	until := LongDay(p.Issue.Season.To)
 	if saved, known := w.Saved.Get(); known {
 		return fmt.Sprintf("Until %s %s avoid %s of expected loss and cost %s in parts' life and labour: %s is saved.",
-			until, count(visits, "visit"), Money(w.Avoided.Or(0)), Money(w.Costs.Or(0)), Money(saved))
+			until, Count(visits, "visit"), Money(w.Avoided.Or(0)), Money(w.Costs.Or(0)), Money(saved))
 	}
-	return fmt.Sprintf("Until %s %s avoid %.1f failed starts. Nobody has said what one costs.", until, count(visits, "visit"), w.SavedStarts)
+	return fmt.Sprintf("Until %s %s avoid %.1f failed starts. Nobody has said what one costs.", until, Count(visits, "visit"), w.SavedStarts)
 }
 
 // PlanSureness says what is proven of better plans.

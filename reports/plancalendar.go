@@ -67,7 +67,7 @@ func eventWords(w plan.Week) string {
 	if w.Tests == 0 {
 		return SlotWords(w)
 	}
-	return SlotWords(w) + ", " + count(w.Tests, "test")
+	return SlotWords(w) + ", " + Count(w.Tests, "test")
 }
 
 func (p *Planned) eventText(depot fleet.DepotID, w plan.Week) string {

@@ -45,7 +45,7 @@ func Reserve(name string, bars []ReserveBar, most, width int) (Picture, error) {
 	p := Picture{
 		Name: name, Title: "Reserve on the design night, worst first", Width: width, Height: head + row*len(bars) + foot,
 		Description: fmt.Sprintf("Short of the design night's low: %d of %s. The worst is %s, with %s.",
-			short, count(all, "unit"), oneLine(string(bars[0].Unit)), Margin(bars[0].ReserveC)),
+			short, Count(all, "unit"), oneLine(string(bars[0].Unit)), Margin(bars[0].ReserveC)),
 		x: rangeOf(ticks), y: chart.ContinuousRange{Min: 0, Max: float64(len(bars))},
 	}
 	names := min(width/4, 130)
@@ -64,7 +64,7 @@ func Reserve(name string, bars []ReserveBar, most, width int) (Picture, error) {
 		pn.left("to spare", at(0)+6, box.Top-12, smallText, QuietInk)
 		caption := "degrees to spare on the design night"
 		if all > len(bars) {
-			caption = fmt.Sprintf("%s; %s not shown", caption, count(all-len(bars), "better unit"))
+			caption = fmt.Sprintf("%s; %s not shown", caption, Count(all-len(bars), "better unit"))
 		}
 		pn.right(pn.fit(caption, smallText, width-12), width-8, box.Bottom+30, QuietInk)
 	})}

@@ -192,12 +192,27 @@ func tonightAt(d fleet.Depot, low fleet.Low, data TonightData) TonightDepot {
 		}
 	}
 	rest := data.Units[d.ID] - len(at.WontRun) - len(at.Doubtful)
-	at.Others = fmt.Sprintf("The other %s should start.", count(rest, "unit"))
+	at.Others = fmt.Sprintf("The other %s should start.", Count(rest, "unit"))
 	if rest == data.Units[d.ID] {
-		at.Others = fmt.Sprintf("All %s should start.", count(rest, "unit"))
+		at.Others = fmt.Sprintf("All %s should start.", Count(rest, "unit"))
 	}
-	at.Said = fmt.Sprintf("%s will probably not start, %d are doubtful; about %.0f failed starts are to be expected if nothing is done.", count(len(at.WontRun), "unit"), len(at.Doubtful), expected)
+	at.Said = expectation(len(at.WontRun), len(at.Doubtful), expected)
 	return at
+}
+
+// expectation says in a sentence what the morning will bring if nothing is done.
+func expectation(wont, doubtful int, expected float64) string {
+	said := "No unit is likely to fail"
+	if wont > 0 {
+		said = Count(wont, "unit") + " will probably not start"
+	}
+	if doubtful > 0 {
+		said += fmt.Sprintf(", %d more %s doubtful", doubtful, map[bool]string{true: "is", false: "are"}[doubtful == 1])
+	}
+	if expected < 0.5 {
+		return said + "; fewer than one failed start in two such mornings is to be expected."
+	}
+	return fmt.Sprintf("%s; about %s %s to be expected if nothing is done.", said, Count(int(math.Round(expected)), "failed start"), map[bool]string{true: "is", false: "are"}[math.Round(expected) == 1])
 }
 
 // todo says what helps before parking and what chance it leaves.
@@ -241,7 +256,7 @@ func (t Tonight) news() string {
 	}
 	switch {
 	case wont > 0:
-		return fmt.Sprintf("%s will probably not start tonight%s", count(wont, "unit"), where)
+		return fmt.Sprintf("%s will probably not start tonight%s", Count(wont, "unit"), where)
 	case doubtful > 0:
 		return fmt.Sprintf("All units should start tonight, %d doubtful%s", doubtful, where)
 	}

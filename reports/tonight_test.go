@@ -41,6 +41,8 @@ func TestTonightInWords(t *testing.T) {
 	require.Equal(t, []string{"plug in the block heater, where there is one: leaves 30 %", "swap the battery: leaves 1 %"}, at.WontRun[0].Todo)
 	require.Equal(t, []string{"nothing known helps enough overnight: plan with another unit"}, at.Doubtful[0].Todo)
 	require.Contains(t, plainSpaces(at.Freezing[0].Freeze), "freezes from about −16 °C")
+	require.Equal(t, "1 unit will probably not start, 1 more is doubtful; about 1 failed start is to be expected if nothing is done.", at.Said)
+	require.Equal(t, "No unit is likely to fail; fewer than one failed start in two such mornings is to be expected.", night.Depots[1].Said)
 	require.Equal(t, "The other 38 units should start.", at.Others)
 	require.Equal(t, "All 12 units should start.", night.Depots[1].Others)
 

@@ -172,7 +172,7 @@ func tagOf(asked []fleet.DepotID) string {
 	case asked == nil:
 		return "Fleet"
 	case len(asked) > few:
-		return count(len(asked), "depot")
+		return Count(len(asked), "depot")
 	}
 	return oneLine(joined(asked))
 }
@@ -274,11 +274,11 @@ func headline(units []fleet.Forecast, c changes) string {
 	var news []string
 	switch {
 	case down > 0 && swap > 0:
-		news = append(news, count(down, "unit")+" down", fmt.Sprintf("%d to swap before the frost", swap))
+		news = append(news, Count(down, "unit")+" down", fmt.Sprintf("%d to swap before the frost", swap))
 	case down > 0:
-		news = append(news, count(down, "unit")+" down")
+		news = append(news, Count(down, "unit")+" down")
 	case swap > 0:
-		news = append(news, count(swap, "unit")+" to swap before the frost")
+		news = append(news, Count(swap, "unit")+" to swap before the frost")
 	default:
 		news = append(news, "no unit to swap before the frost")
 	}
@@ -371,7 +371,7 @@ func more(units []fleet.Forecast, top int) string {
 			hidden++
 		}
 	}
-	s := count(len(units)-top, "more unit") + " not shown"
+	s := Count(len(units)-top, "more unit") + " not shown"
 	if hidden > 0 {
 		s += fmt.Sprintf(", %d of them down or to swap", hidden)
 	}
@@ -398,14 +398,14 @@ func moneyWords(units []fleet.Forecast) []string {
 	}
 	words := []string{fmt.Sprintf("Expected loss this season if nothing is done: %s.", Money(loss))}
 	if listed > 0 {
-		s := fmt.Sprintf("Of that, %s falls on the %s down or to swap; putting them right costs %s", Money(urgentLoss), count(listed, "unit"), Money(cost))
+		s := fmt.Sprintf("Of that, %s falls on the %s down or to swap; putting them right costs %s", Money(urgentLoss), Count(listed, "unit"), Money(cost))
 		if uncosted > 0 {
-			s += fmt.Sprintf(" and what %s of unknown cost will take", count(uncosted, "unit"))
+			s += fmt.Sprintf(" and what %s of unknown cost will take", Count(uncosted, "unit"))
 		}
 		words = append(words, s+".")
 	}
 	if unknown := len(units) - known; unknown > 0 {
-		words = append(words, count(unknown, "unit")+" with an unknown loss not counted.")
+		words = append(words, Count(unknown, "unit")+" with an unknown loss not counted.")
 	}
 	return words
 }

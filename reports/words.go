@@ -90,8 +90,8 @@ func DayMonth(d, near fleet.Date) string {
 	return s
 }
 
-// count writes "1 unit" and "12 units".
-func count(n int, noun string) string {
+// Count writes "1 unit" and "12 units".
+func Count(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}

@@ -203,7 +203,7 @@ func (s *Server) fillPlanPage(c echo.Context, page *planPage, p reports.Planned,
 	b := boardMaker{p, q, page.MayChange, zone, page.Here}
 	page.Board = b.board()
 	page.Tests, page.Orders, page.Left = planTests(p, q, page.Here), planOrders(p), planLeft(p, page.Here)
-	page.LeftOf = fmt.Sprintf("%d units are neither put right nor tested", len(p.Plan.Left))
+	page.LeftOf = fmt.Sprintf("Neither put right nor tested: %d", len(p.Plan.Left))
 	if q.Week.IsKnown() {
 		page.Left = nil
 		return nil

@@ -110,7 +110,7 @@ func (b *boardMaker) board() (board []boardDepot) {
 func (b *boardMaker) week(depot fleet.DepotID, w plan.Week, usual fleet.Opt[int]) boardWeek {
 	at := planQuery{depot, fleet.Known(w.Monday)}
 	out := boardWeek{
-		Monday: w.Monday.String(), Title: reports.DayMonth(w.Monday, b.p.Today), Href: at.href("/plan"), Slots: reports.SlotWords(w), Over: w.Over,
+		Monday: w.Monday.String(), Title: reports.DayMonth(w.Monday, w.Monday), Href: at.href("/plan"), Slots: reports.SlotWords(w), Over: w.Over,
 		Picking: at.href("/plan/picking"), Folded: len(b.p.Plan.Depots) > depotsShown && !b.q.Week.IsKnown(),
 	}
 	if n, known := usual.Get(); known {

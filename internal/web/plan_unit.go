@@ -186,10 +186,11 @@ func choiceWords(c fleet.PlanChoice) string {
 	return "Locked for the week of " + reports.LongDay(monday)
 }
 
+// weekChoices are the plan's weeks, with plain spaces so that they are found by typing.
 func weekChoices(p reports.Planned) (weeks []choice) {
 	for _, d := range p.Plan.Depots {
 		for _, w := range d.Weeks {
-			weeks = append(weeks, choice{Value: w.Monday.String(), Text: fmt.Sprintf("week of %s (%s)", reports.LongDay(w.Monday), reports.SlotWords(w))})
+			weeks = append(weeks, choice{Value: w.Monday.String(), Text: strings.ReplaceAll(fmt.Sprintf("week of %s (%s)", reports.LongDay(w.Monday), reports.SlotWords(w)), "\u00a0", " ")})
 		}
 	}
 	return weeks

@@ -135,24 +135,24 @@ func changeReasons(then fleet.Forecast, now alerts.Judgement, from, today fleet.
 	byReadings := p(now.Forecast) - p(now.Change.Without)
 	byTime := p(now.Change.Without) - p(then)
 	c := now.Change
-	came := fmt.Sprintf("%d tests, %d cranks and %d breakdowns have come since %s", c.Tests, c.Cranks, c.Breakdowns, reports.DayMonth(c.Since, today))
+	came := fmt.Sprintf("%s, %s and %s have come since %s", reports.Count(c.Tests, "test"), reports.Count(c.Cranks, "crank"), reports.Count(c.Breakdowns, "breakdown"), reports.DayMonth(c.Since, today))
 	if c.Tests+c.Cranks+c.Breakdowns == 0 {
 		came = "no reading has come since " + reports.DayMonth(c.Since, today)
 	}
-	reasons = append(reasons, fmt.Sprintf("Readings: %s; they %s the chance.", came, pointsWords(byReadings)))
-	reasons = append(reasons, fmt.Sprintf("Time and the rest of the fleet: %d days of the season less to come, a little more wear, and what all units taught since; they %s the chance.",
+	reasons = append(reasons, fmt.Sprintf("Readings: %s; they %s.", came, pointsWords(byReadings)))
+	reasons = append(reasons, fmt.Sprintf("Time and the rest of the fleet: %d days of the season less to come, a little more wear, and what all units taught since; they %s.",
 		int(today-from), pointsWords(byTime)))
 	return reasons
 }
 
-// pointsWords says by how many percentage points: raise by 4 points.
+// pointsWords says by how many percentage points: raise the chance by 4 points.
 func pointsWords(points float64) string {
 	n := int(math.Round(math.Abs(points)))
 	switch {
 	case n == 0:
-		return "leave"
+		return "leave the chance as it was"
 	case points > 0:
-		return fmt.Sprintf("raise by %d points", n)
+		return "raise the chance by " + reports.Count(n, "point")
 	}
-	return fmt.Sprintf("lower by %d points", n)
+	return "lower the chance by " + reports.Count(n, "point")
 }
