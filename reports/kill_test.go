@@ -122,7 +122,7 @@ func (s *shooting) kill(now time.Time, after time.Duration) {
 // server took from the dead and of which we do not know it.
 func (s *shooting) settle() {
 	s.t.Helper()
-	const living = `SELECT Count(*) FROM pg_stat_activity WHERE datname = current_database() AND application_name = '` + doomed + `'`
+	const living = `SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND application_name = '` + doomed + `'`
 	require.Eventually(s.t, func() bool {
 		n := 0
 		require.NoError(s.t, s.db.Pool().QueryRow(s.t.Context(), living).Scan(&n))
