@@ -226,7 +226,7 @@ func weekHeadline(p reports.Planned, monday fleet.Date) string {
 	return told.Headline
 }
 
-// keptBefore is the plan as it was kept last before this week.
+// keptBefore is the plan as it was kept a week ago.
 type keptBefore struct {
 	plan  plan.Plan
 	day   string
@@ -240,8 +240,9 @@ func (s *Server) planChanges(ctx context.Context, p reports.Planned) (since stri
 		of[i] = d.ID
 	}
 	zone := p.Depots[0].Zone()
-	before, err := s.issued.planBefore.of(p.Issue.ID, fmt.Sprintf("%q %s", of, p.Plan.Monday), func() (keptBefore, error) {
-		made, at, found, err := s.plans.Before(ctx, of, p.Plan.Monday.Midnight(zone))
+	const aWeekAgo = 6 // days; plans are kept once a day
+	before, err := s.issued.planBefore.of(p.Issue.ID, fmt.Sprintf("%q %s", of, p.Today), func() (keptBefore, error) {
+		made, at, found, err := s.plans.Before(ctx, of, (p.Today - aWeekAgo).Midnight(zone))
 		return keptBefore{made, reports.DayMonth(fleet.DateOf(at, zone), p.Today), found}, err
 	})
 	if err != nil || !before.found {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -41,8 +42,20 @@ type boardWeek struct {
 	Room    string // what may be typed over
 	Over    bool   // locked choices take more than there is
 	Cards   []boardCard
-	Folded  bool // cards are not shown here
+	Tests   []boardCard // folded: they take no place of a visit
+	Folded  bool        // neither are shown here
 	Picking string
+}
+
+// All are the week's visits and tests.
+func (w boardWeek) All() []boardCard { return slices.Concat(w.Cards, w.Tests) }
+
+// TestsSaid is how many tests there are.
+func (w boardWeek) TestsSaid() string {
+	if len(w.Tests) == 1 {
+		return "1 to test again"
+	}
+	return fmt.Sprintf("%d to test again", len(w.Tests))
 }
 
 // boardCard is one unit in a week.
@@ -72,6 +85,18 @@ type planCell struct {
 func newPlanCell(depot boardDepot, week boardWeek, page planPage) planCell {
 	return planCell{depot, week, page}
 }
+
+// cardsShown are cards with what their template needs beside them.
+type cardsShown struct {
+	Cards []boardCard
+	Page  planPage
+}
+
+// Visits are the cell's visits, ready for their template.
+func (c planCell) Visits() cardsShown { return cardsShown{c.Week.Cards, c.Page} }
+
+// Tests are the cell's tests.
+func (c planCell) Tests() cardsShown { return cardsShown{c.Week.Tests, c.Page} }
 
 type boardMaker struct {
 	p         reports.Planned
@@ -127,7 +152,7 @@ func (b *boardMaker) week(depot fleet.DepotID, w plan.Week, usual fleet.Opt[int]
 	}
 	for _, t := range b.p.Plan.Retests {
 		if t.Depot == depot && t.Monday == w.Monday {
-			out.Cards = append(out.Cards, b.testCard(t))
+			out.Tests = append(out.Tests, b.testCard(t))
 		}
 	}
 	return out

@@ -269,7 +269,7 @@ func TestThePickingListOnPage(t *testing.T) {
 	require.Contains(t, text(mara.get("/plan").page()), "Parts to order")
 }
 
-// What has changed is told against the plan that was kept before this week.
+// What has changed is told against the plan that was kept a week ago.
 func TestThePlanSaysWhatHasChanged(t *testing.T) {
 	w := newWorld(t)
 	w.addPlan()
@@ -277,13 +277,13 @@ func TestThePlanSaysWhatHasChanged(t *testing.T) {
 	require.NotContains(t, text(mara.get("/plan").page()), "Changed since")
 	_, err := w.srv.plans.Keep(t.Context(), fleet.NewDate(2026, 11, 25))
 	require.NoError(t, err)
-	_, err = w.db.Pool().Exec(t.Context(), `UPDATE plan SET made_at = $1`, time.Date(2026, 11, 20, 6, 0, 0, 0, time.UTC))
+	_, err = w.db.Pool().Exec(t.Context(), `UPDATE plan SET made_at = $1`, time.Date(2026, 11, 18, 6, 0, 0, 0, time.UTC))
 	require.NoError(t, err)
 	_, _ = mara.follow(mara.decide("N-1", url.Values{"do": {"leave"}}))
 	w.srv.issued = issued{}
 	section := all(mara.get("/plan").page(), "section", "aria-labelledby", "changed")
 	require.Len(t, section, 1)
-	require.Contains(t, text(section[0]), "Changed since the plan of 20 Nov")
+	require.Contains(t, text(section[0]), "Changed since the plan of 18 Nov")
 	require.Contains(t, text(section[0]), "No longer planned: N-1.")
 }
 
