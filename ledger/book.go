@@ -152,12 +152,17 @@ func (b *booker) fitting(f fitting) {
 	}
 }
 
-func (b *booker) breakdown(r fleet.Breakdown) {
+// dayOf a breakdown, in the zone of its unit's depot.
+func (b *booker) dayOf(r fleet.Breakdown) fleet.Date {
 	zone := time.UTC
 	if u := b.units[r.Unit]; u != nil && b.zones[u.Depot] != nil {
 		zone = b.zones[u.Depot]
 	}
-	on, at := fleet.DateOf(r.At, zone), r.At.UTC().Format(time.RFC3339Nano)
+	return fleet.DateOf(r.At, zone)
+}
+
+func (b *booker) breakdown(r fleet.Breakdown) {
+	on, at := b.dayOf(r), r.At.UTC().Format(time.RFC3339Nano)
 	key := func(what string) string { return source("breakdown", string(r.Unit), at, what) }
 	if cost, known := r.Cost.Get(); known {
 		e := b.entry(r.Unit, on, BreakdownCost, key("cost"))

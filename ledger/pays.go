@@ -63,22 +63,27 @@ type BestAge struct {
 
 // ServiceCost is what a part has cost by the time it served, those still in service included as such.
 type ServiceCost struct {
-	Part      string                 `json:"part"`
+	Part      string                 `json:"part"` // empty: all parts of the chemistry
 	Kind      fleet.Part             `json:"kind"`
 	Chemistry fleet.Chemistry        `json:"chemistry"` // empty: a starter
 	Fitted    int                    `json:"fitted"`
+	Undated   int                    `json:"undated"` // of those, left out because the day of fitting is not known
 	Failed    int                    `json:"failed"`
 	Months    float64                `json:"months"`     // of service seen
 	MeanPrice fleet.Opt[fleet.Money] `json:"mean_price"` // of those with a price
 	LifeYears float64                `json:"life_years"` // mean life, by a Weibull fit with what is in service censored
 	LifeLow   float64                `json:"life_years_low"`
 	LifeHigh  float64                `json:"life_years_high"`
-	// PerMonth is (price + share of failures × cost of one) / life: what one place costs per month in the long run. 80 % interval.
+	// PerMonth is (price + cost of a failure) ÷ mean life: what one place costs per month in the long run if parts are run to failure, before
+	// warranty credits. 80 % interval, of what is not known of the life.
 	PerMonth fleet.Opt[fleet.Money] `json:"per_month"`
 	Low      fleet.Opt[fleet.Money] `json:"per_month_low"`
 	High     fleet.Opt[fleet.Money] `json:"per_month_high"`
-	PerStart fleet.Opt[float64]     `json:"per_start"` // in whole currency, as it is far below a cent; unknown: starts are not recorded
-	TooFew   bool                   `json:"too_few"`   // fewer than five failures: the interval rests on what is usual
+	// Seen is the same by the product-limit curve up to SeenYears instead of the fit: (price + share failed × cost of a failure) ÷ time served.
+	Seen      fleet.Opt[fleet.Money] `json:"per_month_seen"`
+	SeenYears float64                `json:"seen_years"`
+	PerStart  fleet.Opt[float64]     `json:"per_start"` // in whole currency, as it is far below a cent; unknown: starts are not recorded
+	TooFew    bool                   `json:"too_few"`   // fewer than five failures: the interval rests on what is usual
 }
 
 // AuditMoney is what an order of units would have saved, as the audit of a season says.

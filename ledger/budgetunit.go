@@ -1,0 +1,192 @@
+package ledger
+
+import (
+	"maps"
+	"math"
+	"slices"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/trend"
+)
+
+// prepared is a unit as a budget sees it.
+type prepared struct {
+	byWinter [][]float64
+	first    int         // month of the budget that is byWinter's first column; below zero: that many are behind
+	columns  int         // of byWinter
+	calm     []float64   // by month: failed starts expected where no outlook reaches, before the winter's severity
+	cold     []bool      // by month: severity counts
+	left     []float64   // by month: share of the hazard that planned work leaves
+	priced   []int       // by month: which of moments and outcomes holds
+	moments  []moments   // of the cost of one failure
+	outcomes [][]outcome // likewise, the chances being those of the causes
+}
+
+// inSeason tells whether a month's chance is the outlook's.
+func (u *prepared) inSeason(month int) bool {
+	return month >= u.first && month < u.first+u.columns
+}
+
+func (b *budgeting) prepare(u *BudgetUnit, work []Planned, hazards ages) prepared {
+	p := prepared{byWinter: u.ByWinter, first: int(u.FirstMonth - b.months[0])}
+	if len(u.ByWinter) > 0 {
+		p.columns = len(u.ByWinter[0])
+	}
+	n := len(b.months)
+	p.calm, p.cold, p.priced = make([]float64, n), make([]bool, n), make([]int, n)
+	for m, month := range b.months {
+		if !p.inSeason(m) {
+			share := float64(month.Last()+1-max(b.in.From, month.First())) / float64(month.Days())
+			p.cold[m] = b.in.Rates.Season[int(month)%monthsPerYear]
+			rate := b.in.Rates.Warm
+			if p.cold[m] {
+				rate = b.in.Rates.Cold
+			}
+			p.calm[m] = rate * share * hazards.against(u, m)
+		}
+		on := max(b.in.From, month.First())
+		if m == 0 || b.prices.moved(b.months[m-1].First(), on) {
+			outcomes := b.outcomes(u, on)
+			var of moments
+			for _, o := range outcomes {
+				of.add(o.p, moments{o.cost, o.cost * o.cost, o.cost * o.cost * o.cost, 1})
+			}
+			p.moments, p.outcomes = append(p.moments, of), append(p.outcomes, outcomes)
+		}
+		p.priced[m] = len(p.moments) - 1
+	}
+	if !u.NoStartCost.IsKnown() {
+		b.out.NoCost++
+	}
+	p.left = b.leftBy(u, work)
+	return p
+}
+
+// outcomes of a failure: the part to blame is bought, if it is one that is, and the call-out paid in any case.
+func (b *budgeting) outcomes(u *BudgetUnit, on fleet.Date) []outcome {
+	callOut := float64(u.NoStartCost.Or(0))
+	rest := 1.0
+	var all []outcome
+	for _, part := range []fleet.Part{fleet.BatteryPart, fleet.StarterPart} {
+		share := min(max(0, u.Causes[part]), rest)
+		if share == 0 {
+			continue
+		}
+		price, _ := b.prices.swap(u, part, on, b.in.Instead)
+		all = append(all, outcome{share, callOut + float64(price)})
+		rest -= share
+	}
+	if rest > 1e-9 {
+		all = append(all, outcome{rest, callOut})
+	}
+	return all
+}
+
+// leftBy is what planned work leaves of the hazard in each month; in the month of the work, by the days before it. Nil: all.
+func (b *budgeting) leftBy(u *BudgetUnit, work []Planned) (left []float64) {
+	for _, p := range work {
+		cured := 0.0
+		for _, part := range p.Parts {
+			cured += b.in.Cures[part] * u.Causes[part]
+		}
+		cured = min(1, cured)
+		if cured == 0 || p.On < b.in.From.Monday() {
+			continue
+		}
+		if left == nil {
+			left = slices.Repeat([]float64{1}, len(b.months))
+		}
+		for m, month := range b.months {
+			from := max(b.in.From, month.First())
+			days := float64(month.Last() + 1 - from)
+			before := min(max(0, float64(p.On-from)), days) / days
+			left[m] *= before + (1-before)*(1-cured)
+		}
+	}
+	return left
+}
+
+// chances fills in the chance of a failure in each month in one winter: in the season of the first, given that none was before the budget.
+func (u *prepared) chances(winter int, severity float64, into []float64) {
+	for m := range into {
+		into[m] = 0
+		if !u.inSeason(m) && u.calm[m] > 0 {
+			rate := u.calm[m]
+			if u.cold[m] {
+				rate *= severity
+			}
+			into[m] = -math.Expm1(-rate * u.leftIn(m))
+		}
+	}
+	if u.columns == 0 {
+		return
+	}
+	w := u.byWinter[winter%len(u.byWinter)]
+	before := 0.0
+	if u.first < 0 {
+		before = w[min(-u.first, u.columns)-1]
+	}
+	if before >= 1 {
+		return // it has failed by then, in that winter
+	}
+	alive, last := 1-before, before
+	fails := 1.0 // chance of having come so far without a failure
+	for m := max(0, u.first); m < min(len(into), u.first+u.columns); m++ {
+		at := w[m-u.first]
+		if u.left == nil {
+			into[m] = (at - last) / alive
+		} else {
+			conditional := 1 - math.Pow(1-(at-last)/(1-last), u.left[m])
+			if last >= 1 {
+				conditional = 0
+			}
+			into[m] = fails * conditional
+			fails -= into[m]
+		}
+		last = at
+	}
+}
+
+func (u *prepared) leftIn(month int) float64 {
+	if u.left == nil {
+		return 1
+	}
+	return u.left[month]
+}
+
+// ages hold units' hazards against each other.
+type ages struct {
+	of   map[fleet.Part]trend.Weibull
+	mean map[fleet.Part]float64 // hazard of the units whose age is known
+}
+
+// youngest age at which a hazard is read, in years: one that falls with age has no bound at 0.
+const youngest = 1.0 / monthsPerYear
+
+func (b *budgeting) hazards() ages {
+	a := ages{map[fleet.Part]trend.Weibull{}, map[fleet.Part]float64{}}
+	for _, part := range slices.Sorted(maps.Keys(b.in.Rates.Lives)) {
+		l, n, sum := b.in.Rates.Lives[part], 0, 0.0
+		for i := range b.in.Units {
+			if years, known := b.in.Units[i].AgeYears[part]; known {
+				n++
+				sum += hazard(l, max(years, youngest))
+			}
+		}
+		if n > 0 && sum > 0 {
+			a.of[part], a.mean[part] = l, sum/float64(n)
+		}
+	}
+	return a
+}
+
+// against is a unit's hazard in a month of the budget against that of the usual unit today, by the causes that are suspected of it.
+func (a ages) against(u *BudgetUnit, month int) float64 {
+	ratio := 1.0
+	for _, part := range []fleet.Part{fleet.BatteryPart, fleet.StarterPart} {
+		if years, known := u.AgeYears[part]; known && a.mean[part] > 0 {
+			ratio += u.Causes[part] * (hazard(a.of[part], max(years, youngest)+float64(month)/monthsPerYear)/a.mean[part] - 1)
+		}
+	}
+	return max(0, ratio)
+}
