@@ -122,4 +122,5 @@ type Store interface {
 	Settings
 	Kept
 	Watch
+	Faults
 }

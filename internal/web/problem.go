@@ -52,6 +52,11 @@ func noSuchUnit(unit fleet.UnitID) error {
 	return notFoundError{fmt.Errorf("there is no unit %q in the depots that you may see", unit)}
 }
 
+// conflictError is what somebody else was faster with; its text is shown.
+type conflictError struct{ error }
+
+func (e conflictError) Unwrap() error { return e.error }
+
 // tooLargeError is a body above the limit of its route.
 type tooLargeError struct{ limitBytes int64 }
 
@@ -80,6 +85,9 @@ func problemOf(err error) Problem {
 	}
 	if missing, ok := errors.AsType[notFoundError](err); ok {
 		return Problem{Type: "/problems/not-found", Title: "There is no such thing", Status: http.StatusNotFound, Detail: missing.Error()}
+	}
+	if faster, ok := errors.AsType[conflictError](err); ok {
+		return Problem{Type: "/problems/conflict", Title: "Somebody else was faster", Status: http.StatusConflict, Detail: faster.Error()}
 	}
 	if large, ok := errors.AsType[tooLargeError](err); ok {
 		return Problem{Type: "/problems/too-large", Title: "The request is too large", Status: http.StatusRequestEntityTooLarge, Detail: large.Error()}

@@ -132,6 +132,7 @@ func (s *Server) addRoutes() {
 	get("/audit.csv", s.auditCSV)
 	get("/audit/bands.svg", s.auditChart("audit-bands", reports.AuditBands))
 	get("/audit/orders.svg", s.auditChart("audit-orders", reports.AuditOrders))
+	s.addFaults(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	s.addIntake(get, s.echo.POST)
 	s.addSettings(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	get("/api/v1/winter-list", s.apiWinterList)

@@ -34,6 +34,7 @@ type unitPage struct {
 	MoreTests  string // says how many older ones are not shown; empty where all are
 	Breakdowns []breakdownRow
 	Zone       string // in which the times are
+	Faults     unitFaults
 }
 
 type fact struct{ Name, Value string }
@@ -135,6 +136,9 @@ func (s *Server) unit(c echo.Context) error {
 		return err
 	}
 	if err := s.lookAhead(c.Request().Context(), &page, sheet); err != nil {
+		return err
+	}
+	if page.Faults, err = s.unitFaults(c, h.Unit.ID, zone); err != nil {
 		return err
 	}
 	return s.render(c, http.StatusOK, "unit.tmpl", page)
