@@ -84,6 +84,26 @@ type WorkDone struct {
 	At   time.Time
 }
 
+// CoreOut is a core that could be handed in: its part has come out, and the deposit has not come back.
+type CoreOut struct {
+	Kind       Part
+	Serial     string
+	Unit       UnitID
+	Depot      DepotID
+	CostCentre string
+	Part       string
+	FittedOn   Opt[Date]
+	OutOn      Date // the day on which the part came out
+	Deposit    Money
+}
+
+// DepositsOut are the deposits that have not come back.
+type DepositsOut struct {
+	Due       []CoreOut // of parts that are out, the longest out first
+	Fitted    int       // parts that are still fitted
+	FittedSum Money     // their deposits
+}
+
 // Bill is what was paid for something that no other row holds. It is taken back, never changed.
 type Bill struct {
 	ID     int64

@@ -2,10 +2,8 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
-	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -230,70 +228,4 @@ func (db *DB) TakeBackBill(ctx context.Context, id int64, of []fleet.DepotID, by
 		return false, fmt.Errorf("take back bill %d: %w", id, err)
 	}
 	return tag.RowsAffected() == 1, nil
-}
-
-// ErrNoFitting says that no fitting is recorded with that key and a deposit that is out.
-var ErrNoFitting = errors.New("no such part is recorded whose core is still out")
-
-// ReturnCore notes on which day the core of a fitting of the unit was handed in. ErrNoFitting: there is none of which it is out.
-func (db *DB) ReturnCore(ctx context.Context, kind fleet.Part, serial string, unit fleet.UnitID, fittedOn fleet.Opt[fleet.Date], on fleet.Date) error {
-	table, key := "battery_fitting", "battery"
-	if kind == fleet.StarterPart {
-		table, key = "starter_fitting", "starter"
-	}
-	tag, err := db.pool.Exec(ctx, `UPDATE `+table+` SET core_returned_on = @on WHERE `+key+` = @serial AND unit = @unit AND fitted_on IS NOT DISTINCT FROM @fitted::date
-		AND core_returned_on IS NULL AND core_deposit > 0`,
-		pgx.NamedArgs{"on": sqlDate(on), "serial": serial, "unit": string(unit), "fitted": sqlOptDate(fittedOn)})
-	if err == nil && tag.RowsAffected() == 0 {
-		err = ErrNoFitting
-	}
-	if err != nil {
-		return fmt.Errorf("note that the core of %s %s came back: %w", kind, serial, err)
-	}
-	return nil
-}
-
-// MoneyRows are the fittings of the depots' units (nil: of all) with their breakdowns, for sums over parts; Standing, Claims and Work are
-// left out.
-func (db *DB) MoneyRows(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
-	all, err := db.Units(ctx)
-	if err != nil {
-		return rows, err
-	}
-	var names []string
-	index := map[fleet.UnitID]*fleet.History{}
-	for _, u := range all {
-		if of == nil || slices.Contains(of, u.Depot) {
-			rows.Units = append(rows.Units, u)
-			names, index[u.ID] = append(names, string(u.ID)), &fleet.History{}
-		}
-	}
-	if len(names) == 0 {
-		return rows, nil
-	}
-	if rows.Batteries, err = batteryFittings(ctx, db.pool, names); err != nil {
-		return rows, err
-	}
-	if rows.Starters, err = starterFittings(ctx, db.pool, names); err != nil {
-		return rows, err
-	}
-	if err := addBreakdowns(ctx, db.pool, names, index); err != nil {
-		return rows, fmt.Errorf("read breakdowns: %w", err)
-	}
-	for _, u := range rows.Units {
-		rows.Breakdowns = append(rows.Breakdowns, index[u.ID].Breakdowns...)
-	}
-	return rows, nil
-}
-
-// LedgerBooked is when something was booked last; zero: never.
-func (db *DB) LedgerBooked(ctx context.Context) (at time.Time, err error) {
-	var last *time.Time
-	if err := db.pool.QueryRow(ctx, `SELECT (SELECT booked_at FROM ledger_entry ORDER BY entry DESC LIMIT 1)`).Scan(&last); err != nil {
-		return at, fmt.Errorf("look up the ledger: %w", err)
-	}
-	if last != nil {
-		at = *last
-	}
-	return at, nil
 }

@@ -1,0 +1,99 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/jackc/pgx/v5"
+
+	"rimeyard/internal/fleet"
+)
+
+// ErrNoFitting says that no fitting is recorded with that key and a deposit that is out.
+var ErrNoFitting = errors.New("no such part is recorded whose core is still out")
+
+// ReturnCore notes on which day the core of a fitting of the unit was handed in. ErrNoFitting: there is none of which it is out.
+func (db *DB) ReturnCore(ctx context.Context, kind fleet.Part, serial string, unit fleet.UnitID, fittedOn fleet.Opt[fleet.Date], on fleet.Date) error {
+	table, key := "battery_fitting", "battery"
+	if kind == fleet.StarterPart {
+		table, key = "starter_fitting", "starter"
+	}
+	tag, err := db.pool.Exec(ctx, `UPDATE `+table+` SET core_returned_on = @on WHERE `+key+` = @serial AND unit = @unit AND fitted_on IS NOT DISTINCT FROM @fitted::date
+		AND core_returned_on IS NULL AND core_deposit > 0`,
+		pgx.NamedArgs{"on": sqlDate(on), "serial": serial, "unit": string(unit), "fitted": sqlOptDate(fittedOn)})
+	if err == nil && tag.RowsAffected() == 0 {
+		err = ErrNoFitting
+	}
+	if err != nil {
+		return fmt.Errorf("note that the core of %s %s came back: %w", kind, serial, err)
+	}
+	return nil
+}
+
+// DepositsOut are the deposits that were paid for parts of the depots' units (nil: all) and have not come back by a day. Of a part that is
+// still fitted the core cannot go back yet, so of these there is only the sum. What was sold with a unit is gone, and so is a core of which
+// a job says that none goes back.
+func (db *DB) DepositsOut(ctx context.Context, of []fleet.DepotID, on fleet.Date) (d fleet.DepositsOut, err error) {
+	args := pgx.NamedArgs{"depots": depotNames(of), "on": sqlDate(on)}
+	rows, _ := db.pool.Query(ctx, depositsOut+`SELECT kind, serial, unit, depot, cost_centre, part, fitted_on, removed_on, core_deposit FROM out_there
+		WHERE removed_on <= @on ORDER BY removed_on, unit COLLATE "C", serial COLLATE "C"`, args)
+	d.Due, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (c fleet.CoreOut, err error) {
+		return c, row.Scan(&c.Kind, &c.Serial, &c.Unit, &c.Depot, &c.CostCentre, &c.Part, optDateInto(&c.FittedOn), dateInto(&c.OutOn), &c.Deposit)
+	})
+	if err == nil {
+		err = db.pool.QueryRow(ctx, depositsOut+`SELECT count(*), coalesce(sum(core_deposit), 0)::bigint FROM out_there WHERE removed_on IS NULL OR removed_on > @on`, args).
+			Scan(&d.Fitted, &d.FittedSum)
+	}
+	if err != nil {
+		return d, fmt.Errorf("read which deposits are out: %w", err)
+	}
+	return d, nil
+}
+
+const depositsOut = `WITH none AS (SELECT e ->> 'kind' AS kind, e ->> 'serial' AS serial, unit, e ->> 'fitted_on' AS fitted_on FROM job, json_array_elements(exchanged) e
+		WHERE core = 'none' AND (e ->> 'out')::boolean),
+	out_there AS (SELECT f.*, u.depot, d.cost_centre FROM (
+		SELECT 'battery' AS kind, battery AS serial, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM battery_fitting
+		UNION ALL SELECT 'starter', starter, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM starter_fitting) f
+		JOIN unit u USING (unit) JOIN depot d USING (depot)
+		WHERE core_deposit > 0 AND (core_returned_on IS NULL OR core_returned_on > @on) AND coalesce(fitted_on, @on) <= @on AND removed_because <> 'sold'
+		AND (@depots::text[] IS NULL OR u.depot = ANY(@depots))
+		AND NOT EXISTS (SELECT FROM none n WHERE n.kind = f.kind AND n.serial = f.serial AND n.unit = f.unit AND n.fitted_on IS NOT DISTINCT FROM f.fitted_on::text)) `
+
+// Covered are the units of the depots (nil: all) with the parts that are fitted on a day and may be under warranty then, and their claims.
+func (db *DB) Covered(ctx context.Context, of []fleet.DepotID, on fleet.Date) (rows fleet.Bookable, err error) {
+	args := pgx.NamedArgs{"depots": depotNames(of), "on": sqlDate(on)}
+	const where = ` FROM %s f JOIN unit u USING (unit) WHERE (@depots::text[] IS NULL OR u.depot = ANY(@depots)) AND (removed_on IS NULL OR removed_on > @on) AND fitted_on <= @on`
+	found, _ := db.pool.Query(ctx, `SELECT battery, f.unit, part, fitted_on, price, free_months, prorata_months`+fmt.Sprintf(where, "battery_fitting")+` ORDER BY f.unit COLLATE "C", position`, args)
+	rows.Batteries, err = pgx.CollectRows(found, func(row pgx.CollectableRow) (f fleet.BatteryFitting, err error) {
+		var (
+			price         *int64
+			free, prorata *int
+		)
+		err = row.Scan(&f.Battery, &f.Unit, &f.Part, optDateInto(&f.FittedOn), &price, &free, &prorata)
+		f.Price, f.FreeMonths, f.ProrataMonths = optMoney(price), fleet.FromPtr(free), fleet.FromPtr(prorata)
+		return f, err
+	})
+	if err != nil {
+		return rows, fmt.Errorf("read which batteries are covered: %w", err)
+	}
+	found, _ = db.pool.Query(ctx, `SELECT starter, f.unit, part, fitted_on, price, free_months`+fmt.Sprintf(where, "starter_fitting")+` ORDER BY f.unit COLLATE "C"`, args)
+	rows.Starters, err = pgx.CollectRows(found, func(row pgx.CollectableRow) (f fleet.StarterFitting, err error) {
+		var (
+			price *int64
+			free  *int
+		)
+		err = row.Scan(&f.Starter, &f.Unit, &f.Part, optDateInto(&f.FittedOn), &price, &free)
+		f.Price, f.FreeMonths = optMoney(price), fleet.FromPtr(free)
+		return f, err
+	})
+	if err != nil {
+		return rows, fmt.Errorf("read which starters are covered: %w", err)
+	}
+	if rows.Units, err = db.unitsOf(ctx, of); err != nil {
+		return rows, err
+	}
+	rows.Claims, err = db.Claims(ctx, of)
+	return rows, err
+}

@@ -1,0 +1,70 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"rimeyard/internal/fleet"
+)
+
+// unitsOf are the units of the depots (nil: all).
+func (db *DB) unitsOf(ctx context.Context, of []fleet.DepotID) ([]fleet.Unit, error) {
+	all, err := db.Units(ctx)
+	return slices.DeleteFunc(all, func(u fleet.Unit) bool { return of != nil && !slices.Contains(of, u.Depot) }), err
+}
+
+// MoneyRows are the units of the depots (nil: all) with all that was ever fitted to them and with their breakdowns; the rest is left out.
+func (db *DB) MoneyRows(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
+	if rows, err = db.BrokenDown(ctx, of); err != nil || len(rows.Units) == 0 {
+		return rows, err
+	}
+	var names []string // nil: all
+	if of != nil {
+		for _, u := range rows.Units {
+			names = append(names, string(u.ID))
+		}
+	}
+	if rows.Batteries, err = batteryFittings(ctx, db.pool, names); err != nil {
+		return rows, err
+	}
+	rows.Starters, err = starterFittings(ctx, db.pool, names)
+	return rows, err
+}
+
+// BrokenDown are the units of the depots (nil: all) and their breakdowns, in the order of units and time.
+func (db *DB) BrokenDown(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
+	if rows.Units, err = db.unitsOf(ctx, of); err != nil {
+		return rows, err
+	}
+	found, _ := db.pool.Query(ctx, `SELECT unit, happened_at, cause, cost, hours_down FROM breakdown JOIN unit USING (unit) WHERE @depots::text[] IS NULL OR depot = ANY(@depots)
+		ORDER BY unit COLLATE "C", happened_at`, pgx.NamedArgs{"depots": depotNames(of)})
+	rows.Breakdowns, err = pgx.CollectRows(found, func(row pgx.CollectableRow) (b fleet.Breakdown, err error) {
+		var (
+			cost  *int64
+			hours *float64
+		)
+		err = row.Scan(&b.Unit, &b.At, &b.Cause, &cost, &hours)
+		b.At, b.Cost, b.HoursDown = b.At.UTC(), optMoney(cost), fleet.FromPtr(hours)
+		return b, err
+	})
+	if err != nil {
+		return rows, fmt.Errorf("read breakdowns: %w", err)
+	}
+	return rows, nil
+}
+
+// LedgerBooked is when something was booked last; zero: never.
+func (db *DB) LedgerBooked(ctx context.Context) (at time.Time, err error) {
+	var last *time.Time
+	if err := db.pool.QueryRow(ctx, `SELECT (SELECT booked_at FROM ledger_entry ORDER BY entry DESC LIMIT 1)`).Scan(&last); err != nil {
+		return at, fmt.Errorf("look up the ledger: %w", err)
+	}
+	if last != nil {
+		at = *last
+	}
+	return at, nil
+}

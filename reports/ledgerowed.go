@@ -1,0 +1,266 @@
+package reports
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/ledger"
+)
+
+// OwedStore is where all that is owed to the fleet is kept.
+type OwedStore interface {
+	LatestIssue(ctx context.Context) (fleet.Issue, error)
+	Listed(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Listed, error)
+	Depots(ctx context.Context) ([]fleet.Depot, error)
+	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
+	DepositsOut(ctx context.Context, of []fleet.DepotID, on fleet.Date) (fleet.DepositsOut, error)
+	Covered(ctx context.Context, of []fleet.DepotID, on fleet.Date) (fleet.Bookable, error)
+	Claims(ctx context.Context, of []fleet.DepotID) ([]fleet.Claim, error)
+}
+
+// CoreDeadline is the last day on which a core can be handed in: so many days after its part came out. Unknown: nobody has said how many.
+func CoreDeadline(c fleet.CoreOut, days fleet.Opt[int]) (last fleet.Opt[fleet.Date]) {
+	if within, set := days.Get(); set {
+		last = fleet.Known(c.OutOn + fleet.Date(within))
+	}
+	return last
+}
+
+// CoresDue is what the cores come to that could be handed in, and what of it is overdue.
+type CoresDue struct {
+	Cores, Overdue       int
+	Deposits, OverdueSum fleet.Money
+}
+
+// CoresDueOf adds up.
+func CoresDueOf(d fleet.DepositsOut, days fleet.Opt[int], today fleet.Date) (due CoresDue) {
+	for _, c := range d.Due {
+		due.Cores++
+		due.Deposits += c.Deposit
+		if last, set := CoreDeadline(c, days).Get(); set && last < today {
+			due.Overdue++
+			due.OverdueSum += c.Deposit
+		}
+	}
+	return due
+}
+
+// Warranties are the parts under warranty at the depots (nil: all) whose credit will fall before the season ends, or that are likely to
+// fail, those first for which most is lost by waiting. Without a list the chances are not known, and only the terms count.
+func Warranties(ctx context.Context, from OwedStore, of []fleet.DepotID, today fleet.Date) ([]ledger.Warranty, error) {
+	rows, err := from.Covered(ctx, of, today)
+	if err != nil {
+		return nil, err
+	}
+	depots, err := from.Depots(ctx)
+	if err != nil {
+		return nil, err
+	}
+	own, err := from.OwnFigures(ctx)
+	if err != nil {
+		return nil, err
+	}
+	ahead, err := aheadOf(ctx, from, of)
+	if err != nil {
+		return nil, err
+	}
+	return ledger.Warranties(factsOf(rows, depots, own), ahead, today), nil
+}
+
+func aheadOf(ctx context.Context, from OwedStore, of []fleet.DepotID) ([]ledger.Ahead, error) {
+	issue, err := from.LatestIssue(ctx)
+	if errors.Is(err, fleet.ErrNoIssue) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	listed, err := from.Listed(ctx, issue.ID, fleet.ListFilter{Depots: of})
+	if err != nil {
+		return nil, err
+	}
+	var ahead []ledger.Ahead
+	for _, l := range listed {
+		if l.Outlook != nil {
+			ahead = append(ahead, ledger.Ahead{Unit: l.Forecast.Unit, Monday: issue.AsOf.Monday(), ChanceByWeek: l.Outlook.ChanceByWeek, Causes: l.Forecast.SuspectProbabilities})
+		}
+	}
+	return ahead, nil
+}
+
+// ClaimSums adds up claims by state.
+func ClaimSums(claims []fleet.Claim) []ledger.ClaimSum { return ledger.ClaimSums(claimsOf(claims)) }
+
+// CoveredPart is one part of a unit with its terms.
+type CoveredPart struct {
+	Serial   string
+	Part     string
+	Kind     fleet.Part
+	Position int // of a battery
+	Cover    ledger.Cover
+	Fitted   fleet.Opt[fleet.Date]
+	Out      fleet.Opt[fleet.Date]
+}
+
+// CoveredBy finds a part among all that was ever fitted to a unit, the newest fitting of that serial. False: it is not there, or it has no
+// price, day of fitting or terms.
+func CoveredBy(h fleet.History, kind fleet.Part, serial string) (p CoveredPart, found bool) {
+	take := func(c CoveredPart, price fleet.Opt[fleet.Money], free, prorata fleet.Opt[int]) {
+		on, dated := c.Fitted.Get()
+		paid, priced := price.Get()
+		if c.Serial != serial || !dated || !priced || free.Or(0) == 0 && prorata.Or(0) == 0 {
+			return
+		}
+		c.Cover = ledger.Cover{Price: paid, FreeMonths: free.Or(0), ProrataMonths: prorata.Or(0), From: on}
+		p, found = c, true
+	}
+	for _, f := range h.Batteries {
+		if kind == fleet.BatteryPart {
+			take(CoveredPart{Serial: f.Battery, Part: f.Part, Kind: kind, Position: f.Position, Fitted: f.FittedOn, Out: f.RemovedOn}, f.Price, f.FreeMonths, f.ProrataMonths)
+		}
+	}
+	for _, f := range h.Starters {
+		if kind == fleet.StarterPart {
+			take(CoveredPart{Serial: f.Starter, Part: f.Part, Kind: kind, Fitted: f.FittedOn, Out: f.RemovedOn}, f.Price, f.FreeMonths, fleet.Opt[int]{})
+		}
+	}
+	return p, found
+}
+
+// ClaimSheet is what goes to the seller with a claim.
+type ClaimSheet struct {
+	Claim    fleet.Claim
+	Part     CoveredPart
+	History  fleet.History
+	Depot    fleet.Depot
+	Currency ledger.Currency
+	Today    fleet.Date
+}
+
+// PDF prints the claim with its working out and all tests of the part.
+func (c ClaimSheet) PDF() ([]byte, error) {
+	d := NewDocument(DocumentHead{
+		Title: fmt.Sprintf("Warranty claim %d", c.Claim.ID), At: c.Today.Midnight(time.UTC),
+		Subtitle: []string{"Printed on " + longDate(c.Today), fmt.Sprintf("%s %s, part %s", firstUpper(string(c.Claim.PartKind)), c.Claim.Serial, c.Claim.Part)},
+	})
+	d.Lead(fmt.Sprintf("We claim %s, net, for this part.", InCurrency(c.Claim.Expected, c.Currency)))
+	d.Table(c.facts())
+	d.Heading("How the credit is worked out")
+	for _, line := range CreditWords(c.Part.Cover, c.Claim.OpenedOn, c.Currency) {
+		d.Paragraph(line)
+	}
+	d.Heading("Tests of the part")
+	if tests := c.tests(); len(tests.Rows) > 0 {
+		d.Table(tests)
+	} else {
+		d.Paragraph("No test of this part is recorded.")
+	}
+	if broken := c.breakdowns(); len(broken.Rows) > 0 {
+		d.Heading("Breakdowns of the unit for this part while it was fitted")
+		d.Table(broken)
+	}
+	d.Heading("To be filled in")
+	d.Table(PrintedTable{
+		Columns: []PrintedColumn{{Header: ""}, {Header: ""}},
+		Rows: []PrintedRow{
+			{Cells: PrintedTexts("Seller's number for the claim", "______________________________")},
+			{Cells: PrintedTexts("Handed over on, by", "______________________________")},
+			{Cells: PrintedTexts("Credit granted, net", "______________________________")},
+			{Cells: PrintedTexts("Signature", "______________________________")},
+		},
+	})
+	d.Note("The terms of the part's own seller go before what is worked out here. " + NetWords)
+	return d.Bytes()
+}
+
+func (c ClaimSheet) facts() PrintedTable {
+	t := PrintedTable{Columns: []PrintedColumn{{Header: "What"}, {Header: "Said by the records"}}}
+	add := func(name, value string) {
+		t.Rows = append(t.Rows, PrintedRow{Cells: PrintedTexts(name, value)})
+	}
+	add("Unit", fmt.Sprintf("%s, class %s", c.Claim.Unit, c.History.Unit.Class))
+	add("Depot", c.Depot.Name)
+	add("Serial", c.Claim.Serial)
+	add("Part number", c.Claim.Part)
+	add("Fitted on", longDate(c.Part.Cover.From))
+	if out, gone := c.Part.Out.Get(); gone {
+		add("Taken out on", longDate(out))
+	}
+	add("Price paid, net", InCurrency(c.Part.Cover.Price, c.Currency))
+	add("Claimed on", longDate(c.Claim.OpenedOn))
+	if c.Claim.Note != "" {
+		add("Note", c.Claim.Note)
+	}
+	return t
+}
+
+// CreditWords says step by step what a claim on a day gives back.
+func CreditWords(c ledger.Cover, on fleet.Date, currency ledger.Currency) []string {
+	said := []string{fmt.Sprintf("Paid %s. Free replacement for %d months from fitting, to %s.", InCurrency(c.Price, currency), c.FreeMonths, longDate(c.From.AddMonths(c.FreeMonths)-1))}
+	if c.ProrataMonths > c.FreeMonths {
+		said = append(said, fmt.Sprintf("After that pro rata in a straight line over %d months from fitting, to %s.", c.ProrataMonths, longDate(c.Until())))
+	}
+	months := 0
+	for c.From.AddMonths(months+1) <= on {
+		months++
+	}
+	credit := c.Credit(on)
+	switch {
+	case months < c.FreeMonths:
+		said = append(said, fmt.Sprintf("On %s %d months of service are complete: the whole price, %s.", longDate(on), months, InCurrency(credit, currency)))
+	case credit > 0:
+		said = append(said, fmt.Sprintf("On %s %d months of service are complete: %s × (%d − %d) / %d = %s.", longDate(on), months, Money(c.Price), c.ProrataMonths, months, c.ProrataMonths, InCurrency(credit, currency)))
+	default:
+		said = append(said, fmt.Sprintf("On %s the warranty is over.", longDate(on)))
+	}
+	return said
+}
+
+// while tells whether a time lies between fitting and removal.
+func (c ClaimSheet) while(at time.Time) bool {
+	day := fleet.DateOf(at, c.Depot.Zone())
+	return day >= c.Part.Cover.From && day <= c.Part.Out.Or(day)
+}
+
+func (c ClaimSheet) tests() PrintedTable {
+	t := PrintedTable{Columns: []PrintedColumn{
+		{Header: "When"}, {Header: "At rest, V", Right: true}, {Header: "Tester says, A", Right: true}, {Header: "Set to"}, {Header: "Temperature", Right: true}, {Header: "By"}, {Header: "Note"},
+	}}
+	figure := func(v fleet.Opt[float64], format string) string {
+		if f, known := v.Get(); known {
+			return fmt.Sprintf(format, f)
+		}
+		return "–"
+	}
+	for _, test := range c.History.Tests {
+		if c.Claim.PartKind != fleet.BatteryPart || test.Position != c.Part.Position || test.Battery != "" && test.Battery != c.Part.Serial || !c.while(test.At) {
+			continue
+		}
+		temperature := "–"
+		if v, known := test.TemperatureC.Get(); known {
+			temperature = Degrees(v)
+		}
+		t.Rows = append(t.Rows, PrintedRow{Cells: PrintedTexts(
+			test.At.In(c.Depot.Zone()).Format("2006-01-02 15:04"), figure(test.RestV, "%.2f"), figure(test.CCAA, "%.0f"), string(test.CCAStandard), temperature, test.TestedBy, test.Note,
+		)})
+	}
+	return t
+}
+
+func (c ClaimSheet) breakdowns() PrintedTable {
+	t := PrintedTable{Columns: []PrintedColumn{{Header: "When"}, {Header: "Cause"}, {Header: "Hours down", Right: true}}}
+	for _, b := range c.History.Breakdowns {
+		if b.Cause != c.Claim.PartKind || !c.while(b.At) {
+			continue
+		}
+		hours := "–"
+		if h, known := b.HoursDown.Get(); known {
+			hours = decimal(h)
+		}
+		t.Rows = append(t.Rows, PrintedRow{Cells: PrintedTexts(b.At.In(c.Depot.Zone()).Format("2006-01-02 15:04"), string(b.Cause), hours)})
+	}
+	return t
+}

@@ -1,0 +1,186 @@
+package reports
+
+import (
+	"context"
+	"errors"
+	"strings"
+
+	"rimeyard/alerts"
+	"rimeyard/internal/fleet"
+	"rimeyard/ledger"
+	"rimeyard/plan"
+)
+
+// PaysStore is where all that says whether swaps pay is kept.
+type PaysStore interface {
+	PlanSource
+	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
+	MoneyRows(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
+	Audits(ctx context.Context, depot fleet.DepotID) ([]fleet.KeptAudit, error)
+}
+
+// PaysData says whether swaps pay, when to replace parts, and what they cost by the time that they serve.
+type PaysData struct {
+	Currency ledger.Currency
+	Monday   fleet.Date // of the first week that can still be planned
+	Season   fleet.Season
+	Fleet    ledger.FleetPays
+	Service  []ledger.ServiceCost
+	Ages     []PartAge
+	// Audited is the last season that was audited and is over; empty: none was.
+	Audited string
+	List    ledger.AuditMoney
+	Rules   []ledger.AgainstRule
+}
+
+// PartAge is the best age for one part number.
+type PartAge struct {
+	Part             string
+	Kind             fleet.Part
+	Planned, Failure fleet.Money // what a planned swap costs and what a failure in service does, both with the part
+	ledger.BestAge
+}
+
+// GatherPays brings together whether swaps pay at the depots (nil: all). fleet.ErrNoIssue: no list was issued yet.
+func GatherPays(ctx context.Context, from PaysStore, of []fleet.DepotID, today fleet.Date) (PaysData, error) {
+	f, err := gatherFrame(ctx, from, of, today)
+	if err != nil {
+		return PaysData{}, err
+	}
+	own, err := from.OwnFigures(ctx)
+	if err != nil {
+		return PaysData{}, err
+	}
+	data := PaysData{Currency: CurrencyOf(own), Monday: f.monday, Season: f.issue.Season}
+	listed, err := from.Listed(ctx, f.issue.ID, fleet.ListFilter{Depots: of})
+	if err != nil {
+		return data, err
+	}
+	centres := map[fleet.DepotID]string{}
+	for _, d := range f.depots {
+		centres[d.ID] = d.CostCentre
+	}
+	labour := fleet.AmountOn(own.LabourPerHour, today)
+	skip := int(f.monday-f.issue.AsOf.Monday()) / 7
+	units := make([]ledger.PaysUnit, len(listed))
+	for i, l := range listed {
+		units[i] = ledger.PaysUnit{Unit: planUnit(l, skip), CostCentre: centres[l.Forecast.Depot], LabourPerHour: labour}
+		if l.Outlook != nil {
+			for _, w := range l.Outlook.ByWinter {
+				if len(w) > 0 {
+					units[i].SeasonByWinter = append(units[i].SeasonByWinter, w[len(w)-1])
+				}
+			}
+		}
+	}
+	data.Fleet = ledger.Pays(f.monday, units, plan.DefaultRules())
+	if err := data.parts(ctx, from, of, own, today, f.depots); err != nil {
+		return data, err
+	}
+	return data, data.audit(ctx, from, Asked{Depots: of}, today)
+}
+
+// parts reckons what each part costs by the time that it serves, and the best age to replace it.
+func (p *PaysData) parts(ctx context.Context, from PaysStore, of []fleet.DepotID, own fleet.OwnFigures, today fleet.Date, depots []fleet.Depot) error {
+	rows, err := from.MoneyRows(ctx, of)
+	if err != nil {
+		return err
+	}
+	facts := factsOf(rows, depots, own)
+	failure := map[fleet.Part]fleet.Money{}
+	for _, kind := range []fleet.Part{fleet.BatteryPart, fleet.StarterPart} {
+		if usual, known := ledger.UsualBreakdown(facts, kind).Get(); known {
+			failure[kind] = usual
+		}
+	}
+	p.Service = ledger.ServiceCosts(facts, fleet.Opt[fleet.Date]{}, failure, today)
+	return nil
+}
+
+// audit takes from the audit of the last season that is over what its list saved beside the rules used before.
+func (p *PaysData) audit(ctx context.Context, from PaysStore, a Asked, today fleet.Date) error {
+	if len(a.Depots) > 1 {
+		return nil // an audit is of one depot, or of all
+	}
+	kept, err := from.Audits(ctx, a.Only())
+	if err != nil {
+		return err
+	}
+	data, err := AuditOf(kept, a.Only(), today)
+	if errors.Is(err, ErrNoAudit) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, r := range data.Seasons {
+		if _, priced := r.Forecast.Saving.Saved.Get(); !r.SeasonOver || !priced {
+			continue
+		}
+		p.Audited = SeasonTitle(r.Season)
+		p.List = auditMoney("this list", r.Forecast.Saving.Saved, r.Forecast.Saving.Interval)
+		var rules []ledger.AuditMoney
+		for _, rule := range r.Rules {
+			if rule.Saving.Saved.IsKnown() {
+				rules = append(rules, auditMoney(orderName(rule.Rule), rule.Saving.Saved, rule.Saving.Interval))
+			}
+		}
+		p.Rules = ledger.AgainstRules(p.List, rules)
+		return nil
+	}
+	return nil
+}
+
+func auditMoney(name string, saved fleet.Opt[fleet.Money], interval fleet.Opt[alerts.MoneySpan]) ledger.AuditMoney {
+	m := ledger.AuditMoney{Name: name, Saved: saved.Or(0)}
+	if span, known := interval.Get(); known {
+		m.Low, m.High = fleet.Known(span.Low), fleet.Known(span.High)
+	}
+	return m
+}
+
+// PolicyWords says in words what is cheapest for a unit.
+func PolicyWords(u ledger.UnitPays, near fleet.Date) string {
+	switch u.Cheapest {
+	case ledger.SwapNow:
+		return "work on it now"
+	case ledger.SwapBest:
+		monday, _ := u.Best.Monday.Get()
+		return "work on it in the week of " + DayMonth(monday, near)
+	}
+	if len(u.Parts) == 0 {
+		return "leave it: no work pays"
+	}
+	return "leave it until it fails"
+}
+
+// PaysHeader is the first line of the units as CSV.
+func PaysHeader() []string {
+	return []string{"unit", "depot", "cost_centre", "parts", "cheapest", "best_week", "now", "now_p10", "now_p90", "best", "best_p10", "best_p90", "run_to_failure", "run_p10", "run_p90", "saves", "saves_p10", "saves_p90"}
+}
+
+// PaysRow is a unit's line.
+func PaysRow(u ledger.UnitPays) []string {
+	parts := make([]string, len(u.Parts))
+	for i, p := range u.Parts {
+		parts[i] = string(p)
+	}
+	week := ""
+	if monday, known := u.Best.Monday.Get(); known {
+		week = monday.String()
+	}
+	row := []string{Inert(string(u.Unit)), Inert(string(u.Depot)), Inert(u.CostCentre), strings.Join(parts, " "), string(u.Cheapest), week}
+	for _, p := range []ledger.PolicyCost{u.Now, u.Best, u.Run} {
+		row = append(row, p.Expected.String(), p.Mild.String(), p.Hard.String())
+	}
+	return append(row, u.Saves.String(), u.SavesMild.String(), u.SavesHard.String())
+}
+
+// Table is every unit as CSV, what saves most first.
+func (p *PaysData) Table() ([]byte, error) {
+	rows := [][]string{PaysHeader()}
+	for _, u := range p.Fleet.Units {
+		rows = append(rows, PaysRow(u))
+	}
+	return csvOf(rows)
+}
