@@ -27,6 +27,15 @@ func (s Session) Begun() ([]byte, error) {
 	return json.Marshal(s)
 }
 
+// Found is the finding as it is kept, in JSON; nil where there is none yet, or the battery must thaw before the search goes on.
+func (s Session) Found() ([]byte, error) {
+	f := s.Next().Finding
+	if f == nil || f.Kind == Thaw {
+		return nil, nil
+	}
+	return json.Marshal(f)
+}
+
 // Keep is the answer as it is kept.
 func (a Answer) Keep() fleet.FaultAnswer {
 	return fleet.FaultAnswer{Check: string(a.Check), Answer: a.Answer, Value: a.Value, By: a.By, At: a.At}

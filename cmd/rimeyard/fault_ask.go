@@ -20,6 +20,9 @@ type talk struct {
 	in  *bufio.Scanner
 	out io.Writer
 	o   faultOptions
+
+	// keep holds every answer, given or taken back, as it comes, and says how the search stands then; nil: it is kept on leaving.
+	keep func(after faults.Session) (faults.Session, error)
 }
 
 // errLeft ends a talk that the person leaves.
@@ -27,7 +30,10 @@ var errLeft = errors.New("left")
 
 // askFault asks until the finding, or until the person leaves.
 func askFault(cmd *cobra.Command, o faultOptions, unit fleet.UnitID) error {
-	t := &talk{bufio.NewScanner(cmd.InOrStdin()), cmd.OutOrStdout(), o}
+	t := &talk{in: bufio.NewScanner(cmd.InOrStdin()), out: cmd.OutOrStdout(), o: o}
+	if o.keep {
+		return t.searchKept(cmd, unit)
+	}
 	var s faults.Session
 	var err error
 	if unit == "" && o.resume == "" {
@@ -117,6 +123,11 @@ func (t *talk) search(s faults.Session) (faults.Session, error) {
 		after, err := t.answer(s, *step.Ask)
 		if err != nil {
 			return s, err
+		}
+		if t.keep != nil {
+			if after, err = t.keep(after); err != nil {
+				return s, err
+			}
 		}
 		s = after
 	}

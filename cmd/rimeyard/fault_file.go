@@ -40,27 +40,12 @@ func readSaid(cmd *cobra.Command, file string) (said faults.Session, err error) 
 
 // replay gives the answers of a file in turn.
 func (o faultOptions) replay(file string, said faults.Session) (faults.Session, error) {
-	s, err := o.begin(said.Facts, said.Prior)
-	if err != nil {
-		return s, err
+	if o.cold {
+		said.Facts.TemperatureC = fleet.Known(o.temperature)
 	}
-	s.Notes = said.Notes
-	for n, a := range said.Answers {
-		at, by := a.At, a.By
-		if at.IsZero() {
-			at = time.Now()
-		}
-		if by == "" {
-			by = o.by
-		}
-		after, err := s.Answer(a.Check, a.Answer, by, at)
-		if err != nil {
-			return s, usageError{fmt.Errorf("%s, answer %d: %w", file, n+1, err)}
-		}
-		if last := &after.Answers[len(after.Answers)-1]; a.Value.IsKnown() {
-			last.Value = a.Value
-		}
-		s = after
+	s, err := faults.Replay(said, o.by, time.Now())
+	if err != nil {
+		return s, usageError{fmt.Errorf("%s: %w", file, err)}
 	}
 	return s, nil
 }

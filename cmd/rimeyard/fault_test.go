@@ -14,6 +14,7 @@ import (
 	"rimeyard/faults"
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/pgtest"
+	"rimeyard/internal/store"
 )
 
 // typed runs the program with what a person types, one line each.
@@ -210,4 +211,58 @@ func TestFaultStartsFromTheNewestForecast(t *testing.T) {
 	require.NotEqual(t, before.Next.Chances, after.Next.Chances)
 	require.Equal(t, faults.Secure, after.Next.Ask.Check)
 	require.Equal(t, fleet.Known(-7.0), after.Session.Facts.TemperatureC)
+}
+
+// Begun in a terminal, the search is held in the database answer by answer, and gone on with by whoever comes next.
+func TestFaultIsKeptInTheDatabase(t *testing.T) {
+	url := pgtest.URL(t)
+	t.Setenv(envDatabase, url)
+	code, _, stderr := rimeyard(t, "import", writeFleet(t))
+	require.Contains(t, []int{exitDone, exitKeptApart}, code, stderr)
+
+	code, stdout, stderr := typed(t, []string{"1", "banana", "4", "quit"}, "fault", "C-001", "--keep", "--by", "ann")
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, stdout, "Kept as search 1.")
+	code, stdout, stderr = typed(t, []string{"back", "2"}, "fault", "C-001", "--keep", "--temperature", "3")
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, stdout, "going on with it")
+	require.Contains(t, stdout, "answered: Turn the key and listen: One click or thump, then nothing")
+
+	db, err := store.Open(t.Context(), url)
+	require.NoError(t, err)
+	defer db.Close()
+	kept, found, err := db.Fault(t.Context(), 1, nil)
+	require.NoError(t, err)
+	require.True(t, found)
+	require.Len(t, kept.Answers, 3)
+	require.Equal(t, []string{"done", "click", "silent"}, []string{kept.Answers[0].Answer, kept.Answers[1].Answer, kept.Answers[2].Answer})
+	require.Equal(t, fleet.ByCommand, kept.Answers[1].TakenBackBy)
+	require.Equal(t, "ann", kept.StartedBy)
+
+	for _, args := range [][]string{{"fault", "--keep"}, {"fault", "C-001", "--keep", "--format", "json"}, {"fault", "C-001", "--keep", "--save", "x"}} {
+		code, _, _ := rimeyard(t, args...)
+		require.Equal(t, exitUsage, code, args)
+	}
+}
+
+// The cold of the depot and the fleet's own notes come from the database too.
+func TestFaultKnowsTheColdAndTheNotes(t *testing.T) {
+	url := pgtest.URL(t)
+	t.Setenv(envDatabase, url)
+	code, _, stderr := rimeyard(t, "import", writeFleet(t))
+	require.Contains(t, []int{exitDone, exitKeptApart}, code, stderr)
+	db, err := store.Open(t.Context(), url)
+	require.NoError(t, err)
+	defer db.Close()
+	h, err := db.History(t.Context(), "C-001")
+	require.NoError(t, err)
+	require.NoError(t, db.TypeLow(t.Context(), fleet.Low{Depot: h.Unit.Depot, Dawn: fleet.DateOf(time.Now(), time.Local), C: -13.5, Typed: "jo"}))
+	note := fleet.ClassNote{Class: h.Unit.Class, Notes: []byte(`{"reach": "below"}`), ChangedAt: time.Now(), ChangedBy: "mara"}
+	require.NoError(t, db.KeepClassNote(t.Context(), note))
+	code, stdout, stderr := rimeyard(t, "fault", "C-001", "--format", "json")
+	require.Equal(t, exitDone, code, stderr)
+	var j judged
+	require.NoError(t, json.Unmarshal([]byte(stdout), &j))
+	require.Equal(t, fleet.Known(-13.5), j.Session.Facts.TemperatureC)
+	require.Equal(t, "below", j.Session.Notes.Reach)
 }

@@ -129,15 +129,11 @@ func findingOf(kept fleet.FaultSearch) (*faults.Finding, error) {
 
 // change is what the viewer does to a search after which the session is this.
 func (s *Server) change(kept fleet.FaultSearch, after faults.Session, by string) (fleet.FaultChange, error) {
-	c := fleet.FaultChange{Search: kept.ID, Step: kept.Step, By: by, At: s.now()}
-	if f := after.Next().Finding; f != nil && f.Kind != faults.Thaw {
-		b, err := json.Marshal(f)
-		if err != nil {
-			return c, fmt.Errorf("keep the finding of search %d: %w", kept.ID, err)
-		}
-		c.Finding = b
+	found, err := after.Found()
+	if err != nil {
+		return fleet.FaultChange{}, fmt.Errorf("keep the finding of search %d: %w", kept.ID, err)
 	}
-	return c, nil
+	return fleet.FaultChange{Search: kept.ID, Step: kept.Step, By: by, At: s.now(), Finding: found}, nil
 }
 
 // changedBy is how the record calls who asks.
