@@ -118,15 +118,7 @@ func (p *Plans) each(ctx context.Context, f *planFrame) ([]plan.Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for _, i := range missing {
-		g.Go(func() (err error) {
-			plans[i], err = f.make(ctx, p.store, i)
-			return err
-		})
-	}
-	if err := g.Wait(); err != nil {
+	if err := f.makeAll(ctx, p.store, missing, plans); err != nil {
 		return nil, err
 	}
 	p.mu.Lock()
@@ -171,18 +163,37 @@ func (p *Plans) kept(ctx context.Context, f *planFrame, missing []int, hashes []
 	return still, nil
 }
 
-// make plans one depot.
-func (f *planFrame) make(ctx context.Context, from PlanSource, i int) (plan.Plan, error) {
-	d := f.planned[i]
-	choices := f.choicesOf(d.ID)
-	in := f.input([]plan.Depot{d}, choices)
-	var err error
-	if in.Units, err = f.units(ctx, from, []fleet.DepotID{d.ID}); err != nil {
-		return plan.Plan{}, err
+// makeAll plans the depots that are missing, side by side. Their units are read at once: the list is gone through once, not for each.
+func (f *planFrame) makeAll(ctx context.Context, from PlanSource, missing []int, plans []plan.Plan) error {
+	if len(missing) == 0 {
+		return nil
 	}
-	made, err := plan.Make(in)
-	name(made, choices)
-	return made, err
+	ids := make([]fleet.DepotID, len(missing))
+	for k, i := range missing {
+		ids[k] = f.planned[i].ID
+	}
+	units, err := f.units(ctx, from, ids)
+	if err != nil {
+		return err
+	}
+	of := map[fleet.DepotID][]plan.Unit{}
+	for _, u := range units {
+		of[u.Depot] = append(of[u.Depot], u)
+	}
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for _, i := range missing {
+		g.Go(func() (err error) {
+			d := f.planned[i]
+			choices := f.choicesOf(d.ID)
+			in := f.input([]plan.Depot{d}, choices)
+			in.Units = of[d.ID]
+			plans[i], err = plan.Make(in)
+			name(plans[i], choices)
+			return err
+		})
+	}
+	return g.Wait()
 }
 
 // name gives locked visits to whom people have given them.
@@ -290,7 +301,8 @@ func (p *Plans) Before(ctx context.Context, of []fleet.DepotID, t time.Time) (pl
 	return together(plans[0].Monday, plans[0].WeekCount, plans), made, true, nil
 }
 
-// together puts the plans of depots beside each other. What they save adds up, and so do the bounds: nothing is shared.
+// together puts the plans of depots beside each other, one after the other in all that they list. What they save adds up, and so do
+// the bounds: nothing is shared.
 func together(monday fleet.Date, weeks int, plans []plan.Plan) plan.Plan {
 	all := plan.Plan{
 		Monday: monday, WeekCount: weeks, Depots: []plan.DepotPlan{}, Left: []plan.Left{}, Retests: []plan.Retest{}, MissingParts: []plan.MissingPart{},
@@ -308,7 +320,6 @@ func together(monday fleet.Date, weeks int, plans []plan.Plan) plan.Plan {
 		all.SavedStarts += p.SavedStarts
 		all.Exact = all.Exact && p.Exact
 	}
-	slices.SortFunc(all.Left, func(a, b plan.Left) int { return cmp.Compare(a.Unit, b.Unit) })
 	return all
 }
 

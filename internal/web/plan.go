@@ -202,10 +202,10 @@ func (s *Server) fillPlanPage(c echo.Context, page *planPage, p reports.Planned,
 	}
 	b := boardMaker{p, q, page.MayChange, zone, page.Here}
 	page.Board = b.board()
-	page.Tests, page.Orders, page.Left = planTests(p, q, page.Here), planOrders(p), planLeft(p, page.Here)
+	page.Tests, page.Orders, page.Left = planTests(p, page.Here), planOrders(p), planLeft(p, page.Here)
 	page.LeftOf = fmt.Sprintf("Neither put right nor tested: %d", len(p.Plan.Left))
-	if q.Week.IsKnown() {
-		page.Left = nil
+	if q.Week.IsKnown() { // its tests stand among its visits
+		page.Tests, page.Left = nil, nil
 		return nil
 	}
 	page.Since, page.Changes, err = s.planChanges(c.Request().Context(), p)
@@ -251,11 +251,8 @@ func (s *Server) planChanges(ctx context.Context, p reports.Planned) (since stri
 	return before.day, reports.PlanChanges(before.plan, p.Plan), nil
 }
 
-func planTests(p reports.Planned, q planQuery, here string) (rows []retestRow) {
+func planTests(p reports.Planned, here string) (rows []retestRow) {
 	for _, t := range p.Plan.Retests {
-		if monday, one := q.Week.Get(); one && monday != t.Monday {
-			continue
-		}
 		rows = append(rows, retestRow{string(t.Unit), planUnitHref(t.Unit, here), string(t.Depot), reports.DayMonth(t.Monday, p.Today), moneyOr(t.Worth), sentence(errors.New(t.Why))})
 	}
 	return rows

@@ -27,6 +27,7 @@ type boardDepot struct {
 	Href    string // the depot alone
 	Saves   string
 	OneMore string
+	Folded  bool // its visits are not shown
 	Limited bool // its weeks have a limit, which can be changed
 	Weeks   []boardWeek
 	Later   []boardWeek
@@ -112,7 +113,7 @@ func (b *boardMaker) board() (board []boardDepot) {
 			ID: string(d.Depot), Name: b.p.Name(d.Depot), Href: planQuery{Depot: d.Depot}.href("/plan"), OneMore: reports.OneMoreWords(d),
 		}
 		depot, _ := b.p.Depot(d.Depot)
-		row.Limited = depot.SwapsPerWeek.IsKnown()
+		row.Limited, row.Folded = depot.SwapsPerWeek.IsKnown(), b.folded()
 		if saved, known := d.Saved.Get(); known {
 			row.Saves = fmt.Sprintf("Saves %s by the end of the season.", reports.Money(saved))
 		}
@@ -132,11 +133,16 @@ func (b *boardMaker) board() (board []boardDepot) {
 	return board
 }
 
+// folded tells whether there are too many depots to show their visits.
+func (b *boardMaker) folded() bool {
+	return len(b.p.Plan.Depots) > depotsShown && !b.q.Week.IsKnown()
+}
+
 func (b *boardMaker) week(depot fleet.DepotID, w plan.Week, usual fleet.Opt[int]) boardWeek {
 	at := planQuery{depot, fleet.Known(w.Monday)}
 	out := boardWeek{
 		Monday: w.Monday.String(), Title: reports.DayMonth(w.Monday, w.Monday), Href: at.href("/plan"), Slots: reports.SlotWords(w), Over: w.Over,
-		Picking: at.href("/plan/picking"), Folded: len(b.p.Plan.Depots) > depotsShown && !b.q.Week.IsKnown(),
+		Picking: at.href("/plan/picking"), Folded: b.folded(),
 	}
 	if n, known := usual.Get(); known {
 		out.Usual = fmt.Sprint(n)
