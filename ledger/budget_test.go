@@ -6,7 +6,9 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"syscall"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -79,10 +81,8 @@ func TestBudgetByHand(t *testing.T) {
 	b := budgetOf(t, in)
 	require.Equal(t, 1, b.Winters)
 	require.Len(t, b.Lines, 4)
-	require.Equal(t, fleet.Money(150_00), b.Lines[0].Expected) // 0.5 × (200 + 100)
-	require.Equal(t, fleet.Money(60_00), b.Lines[2].Expected)
 	w := whole(b)
-	require.Equal(t, fleet.Money(210_00), w.Expected)
+	require.Equal(t, []fleet.Money{150_00, 60_00, 210_00}, []fleet.Money{b.Lines[0].Expected, b.Lines[2].Expected, w.Expected}) // 0.5 and 0.2 × (200 + 100)
 	require.InDelta(t, 0.7, w.Failed, 1e-12)
 	// 0: 0.40, 300: 0.50, 600: 0.10
 	require.Equal(t, []fleet.Money{0, 300_00, 300_00}, []fleet.Money{w.P10, w.P50, w.P90})
@@ -92,7 +92,7 @@ func TestBudgetByHand(t *testing.T) {
 	b = budgetOf(t, in)
 	require.Equal(t, fleet.Money(250_00), b.Lines[0].Planned) // the list's price and labour
 	require.Equal(t, fleet.Money(0), b.Lines[0].Failures)     // cured
-	require.Equal(t, fleet.Money(310_00), whole(b).Expected)
+	require.EqualValues(t, 310_00, whole(b).Expected)
 	require.Equal(t, fleet.Money(250_00), whole(b).P10)
 }
 
@@ -116,7 +116,7 @@ func TestBudgetAddsUp(t *testing.T) {
 			require.LessOrEqual(t, l.Planned, l.P10)
 			require.LessOrEqual(t, l.P10, l.P50)
 			require.LessOrEqual(t, l.P50, l.P90)
-			require.Equal(t, l.Planned+l.Failures, l.Expected)
+			require.Zero(t, l.Planned+l.Failures-l.Expected)
 			sums[i%n].Planned += l.Planned
 			sums[i%n].Failures += l.Failures
 		}
@@ -129,7 +129,7 @@ func TestBudgetAddsUp(t *testing.T) {
 				overMonths += l.Expected
 			}
 		}
-		require.Equal(t, overMonths, whole(b).Expected)
+		require.Zero(t, overMonths-whole(b).Expected)
 
 		slices.Reverse(in.Units)
 		slices.Reverse(in.Planned)
@@ -150,14 +150,14 @@ func TestBudgetAddsUp(t *testing.T) {
 
 // A budget's quantiles against simulated winters: draws of a winter for all, then of each unit's failures.
 func TestBudgetAgainstSimulation(t *testing.T) {
-	for _, units := range []int{40, 900, 6000} {
+	for _, units := range []int{40, 900, 3000} {
 		r := rand.New(rand.NewPCG(7, uint64(units)))
 		in := fleetOf(r, units, 2, 12)
 		in.Months = 6
 		b := budgetOf(t, in)
 		g, err := newBudgeting(in)
 		require.NoError(t, err)
-		const runs = 6000
+		const runs = 4800
 		all, january := make([]float64, runs), make([]float64, runs)
 		chances := make([]float64, 6)
 		for i := range all {
@@ -359,20 +359,27 @@ func TestLearnRates(t *testing.T) {
 	require.InEpsilon(t, 0.5/600, r.Warm, 0.01)
 }
 
-// BenchmarkBudget budgets a year of 50,000 units and 30 winters on one core, and tells how much longer that takes than to read it from JSON.
+// BenchmarkBudget budgets a year of 50,000 units and 30 winters, and tells how much longer that takes than to read it from JSON.
 func BenchmarkBudget(b *testing.B) {
 	in := fleetOf(rand.New(rand.NewPCG(1, 1)), 50_000, 30, 30)
 	text, err := json.Marshal(in.Units)
 	require.NoError(b, err)
-	b.Run("decode", func(b *testing.B) {
-		for b.Loop() {
-			require.NoError(b, json.Unmarshal(text, new([]BudgetUnit)))
-		}
-	})
-	b.Run("make", func(b *testing.B) {
-		for b.Loop() {
-			_, err := MakeBudget(in)
-			require.NoError(b, err)
-		}
-	})
+	began := processorTime(b)
+	require.NoError(b, json.Unmarshal(text, new([]BudgetUnit)))
+	reading := processorTime(b) - began
+	began = processorTime(b)
+	for b.Loop() {
+		budgetOf(b, in)
+	}
+	making := (processorTime(b) - began) / float64(b.N)
+	b.ReportMetric(making, "core-s/op")
+	b.ReportMetric(making/reading, "readings")
+}
+
+// processorTime is what this process has used, in seconds: other work on the machine does not count.
+func processorTime(b *testing.B) float64 {
+	b.Helper()
+	var u syscall.Rusage
+	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return (time.Duration(u.Utime.Nano()) + time.Duration(u.Stime.Nano())).Seconds()
 }

@@ -129,10 +129,6 @@ func (b *budgeting) gather() {
 		}
 		work := planned[u.ID]
 		b.plan(now, u, work)
-		if len(u.ByWinter) == 0 && b.in.Rates.Warm == 0 && b.in.Rates.Cold == 0 {
-			b.out.Unknown++
-			continue
-		}
 		if len(u.ByWinter) == 0 {
 			b.out.Unknown++
 		}

@@ -14,8 +14,8 @@ type prepared struct {
 	byWinter [][]float64
 	first    int         // month of the budget that is byWinter's first column; below zero: that many are behind
 	columns  int         // of byWinter
-	calm     []float64   // by month: failed starts expected where no outlook reaches, before the winter's severity
-	cold     []bool      // by month: severity counts
+	calm     []float64   // by month where no outlook reaches: chance of a failure, or in cold months the hazard in a usual winter
+	cold     []bool      // by month: of those, which are cold, so that it depends on the winter
 	left     []float64   // by month: share of the hazard that planned work leaves
 	priced   []int       // by month: which of moments and outcomes holds
 	moments  []moments   // of the cost of one failure
@@ -33,6 +33,7 @@ func (b *budgeting) prepare(u *BudgetUnit, work []Planned, hazards ages) prepare
 		p.columns = len(u.ByWinter[0])
 	}
 	n := len(b.months)
+	p.left = b.leftBy(u, work)
 	p.calm, p.cold, p.priced = make([]float64, n), make([]bool, n), make([]int, n)
 	for m, month := range b.months {
 		if !p.inSeason(m) {
@@ -43,6 +44,12 @@ func (b *budgeting) prepare(u *BudgetUnit, work []Planned, hazards ages) prepare
 				rate = b.in.Rates.Cold
 			}
 			p.calm[m] = rate * share * hazards.against(u, m)
+			if p.left != nil {
+				p.calm[m] *= p.left[m]
+			}
+			if !p.cold[m] {
+				p.calm[m] = -math.Expm1(-p.calm[m])
+			}
 		}
 		on := max(b.in.From, month.First())
 		if m == 0 || b.prices.moved(b.months[m-1].First(), on) {
@@ -58,7 +65,6 @@ func (b *budgeting) prepare(u *BudgetUnit, work []Planned, hazards ages) prepare
 	if !u.NoStartCost.IsKnown() {
 		b.out.NoCost++
 	}
-	p.left = b.leftBy(u, work)
 	return p
 }
 
@@ -109,13 +115,9 @@ func (b *budgeting) leftBy(u *BudgetUnit, work []Planned) (left []float64) {
 // chances fills in the chance of a failure in each month in one winter: in the season of the first, given that none was before the budget.
 func (u *prepared) chances(winter int, severity float64, into []float64) {
 	for m := range into {
-		into[m] = 0
-		if !u.inSeason(m) && u.calm[m] > 0 {
-			rate := u.calm[m]
-			if u.cold[m] {
-				rate *= severity
-			}
-			into[m] = -math.Expm1(-rate * u.leftIn(m))
+		into[m] = u.calm[m] // 0 in the season
+		if u.cold[m] {
+			into[m] = -math.Expm1(-u.calm[m] * severity)
 		}
 	}
 	if u.columns == 0 {
@@ -145,13 +147,6 @@ func (u *prepared) chances(winter int, severity float64, into []float64) {
 		}
 		last = at
 	}
-}
-
-func (u *prepared) leftIn(month int) float64 {
-	if u.left == nil {
-		return 1
-	}
-	return u.left[month]
 }
 
 // ages hold units' hazards against each other.

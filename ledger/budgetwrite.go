@@ -96,6 +96,9 @@ func (b *budgeting) spreads(groups []*group) [][3]fleet.Money {
 		filled := false
 		for m := range figures {
 			f := &figures[m]
+			if f.same && i > 0 {
+				continue
+			}
 			if !f.needsGrid(i) {
 				f.mix = append(f.mix, f.sums[i].shifted())
 				continue
@@ -121,6 +124,7 @@ type spreading struct {
 	sums  []cumulants // by winter
 	few   bool        // few units
 	grids bool        // some winter needs a grid
+	same  bool        // in all winters, as in warm months
 	step  float64
 	steps int
 	most  float64
@@ -133,7 +137,7 @@ func (f *spreading) needsGrid(winter int) bool {
 
 // frame says how far and how finely a figure's distribution is worked out: six standard deviations of the hardest winter beyond its mean.
 func (b *budgeting) frame(of figure, units int) spreading {
-	f := spreading{sums: make([]cumulants, len(b.winters)), few: units <= fewRisks}
+	f := spreading{sums: make([]cumulants, len(b.winters)), few: units <= fewRisks, same: of.month < len(b.months)}
 	for i := range b.winters {
 		for _, g := range of.groups {
 			f.sums[i].add(g.sums[i][of.month])
@@ -144,6 +148,7 @@ func (b *budgeting) frame(of figure, units int) spreading {
 	var costs []float64
 	for _, g := range of.groups {
 		for i := range g.units {
+			f.same = f.same && !g.units[i].inSeason(of.month) && !g.units[i].cold[of.month]
 			for _, outcomes := range g.units[i].outcomes {
 				for _, o := range outcomes {
 					dearest = max(dearest, o.cost)
