@@ -23,7 +23,7 @@ var may = map[string]string{
 	"internal/store":          "internal/fleet",
 	"ingest":                  "internal/fleet",
 	"trend":                   "internal/fleet",
-	"alerts":                  "internal/fleet trend",
+	"alerts":                  "internal/fleet trend plan",
 	"plan":                    "internal/fleet",
 	"faults":                  "internal/fleet",
 	"ledger":                  "internal/fleet trend plan",

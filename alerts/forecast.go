@@ -2,9 +2,9 @@ package alerts
 
 import (
 	"math"
-	"slices"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/plan"
 	"rimeyard/trend"
 )
 
@@ -19,6 +19,13 @@ const (
 
 // forecast judges one unit.
 func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
+	out, act := f.undated(one, state)
+	out.SwapBy = f.actBy([]plan.Unit{act}, func(int) *file { return one })[0]
+	return out
+}
+
+// undated judges one unit but for the day to act by, which is worked out for many at once from what it returns beside.
+func (f *judged) undated(one *file, state trend.State) (fleet.Forecast, plan.Unit) {
 	w := f.winters[one.depot.ID]
 	p, byDay := f.chance(state.Outlook(), w)
 	shares := blame(state)
@@ -29,15 +36,24 @@ func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
 	}
 	out.Band = band(one, p, byDay, f.asOf, w.from)
 	out.SwapCost = f.prices.swap(one, out.Suspect)
-	cost, costKnown := f.prices.failure(one)
-	if costKnown {
+	act := plan.Unit{ID: one.unit.ID, ChanceByWeek: f.byWeek(byDay, w), Causes: shares, SwapCosts: f.swapCosts(one), AgeYears: one.now.ageYears}
+	if cost, known := f.prices.failure(one); known {
 		out.ExpectedLoss = fleet.Known(fleet.RoundMoney(p * cost.Amount()))
-	}
-	if p >= watchFrom {
-		out.SwapBy = fleet.Known(f.actBy(byDay, w.from))
+		act.NoStartCost = fleet.Known(cost)
 	}
 	out.Evidence = f.evidence(one, state, w, out)
-	return out
+	return out, act
+}
+
+// swapCosts is what the parts that a swap needs cost, where it is known.
+func (f *judged) swapCosts(one *file) map[fleet.Part]fleet.Money {
+	costs := map[fleet.Part]fleet.Money{}
+	for _, part := range fleet.Suspects() {
+		if cost, known := f.prices.swap(one, part).Get(); known {
+			costs[part] = cost
+		}
+	}
+	return costs
 }
 
 // chance of at least one failed start in what is left of the season: the mean over past winters. byDay is the chance up to and including each day.
@@ -76,18 +92,17 @@ func band(one *file, p float64, byDay []float64, asOf, from fleet.Date) fleet.Ba
 	return fleet.Sound
 }
 
-// riskLimit is the chance of a failed start that a unit may run up before something must have been done.
-const riskLimit = 0.05
-
-// actBy is the last day on which the chance so far is within the limit; never before the as-of date, at the latest the season's end.
-func (f *judged) actBy(byDay []float64, from fleet.Date) fleet.Date {
-	i, _ := slices.BinarySearchFunc(byDay, riskLimit, func(p, limit float64) int {
-		if p <= limit {
-			return -1
+// actBy tells for each unit the last week's Monday on which acting still saves nearly all that acting at the best time saves, as the plan
+// reckons it ([plan.SwapBy]); never before the as-of date, at the latest the season's end. Unknown: no work pays. file gives the unit's
+// file by its place.
+func (f *judged) actBy(units []plan.Unit, file func(i int) *file) []fleet.Opt[fleet.Date] {
+	by := plan.SwapBy(f.asOf.Monday(), units, plan.DefaultRules())
+	for i := range by {
+		if monday, pays := by[i].Get(); pays {
+			by[i] = fleet.Known(min(max(f.asOf, monday), f.winters[file(i).depot.ID].season.To))
 		}
-		return 1
-	})
-	return max(f.asOf, from+fleet.Date(i)-1)
+	}
+	return by
 }
 
 // sayable is a chance as it is written: never 0 and never 1, since a starter can fail without a warning and no reading is proof.

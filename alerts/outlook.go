@@ -34,11 +34,7 @@ func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Out
 	if cost, known := f.prices.failure(one); known {
 		o.NoStartCost = fleet.Known(cost)
 	}
-	for _, part := range fleet.Suspects() {
-		if cost, known := f.prices.swap(one, part).Get(); known {
-			o.SwapCosts[part] = cost
-		}
-	}
+	o.SwapCosts = f.swapCosts(one)
 	if one.track.LastDay != 0 {
 		o.LastReadOn = fleet.Known(one.track.LastDay)
 	}

@@ -9,6 +9,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/plan"
 	"rimeyard/trend"
 )
 
@@ -26,21 +27,26 @@ func Rank(ctx context.Context, in Input) (fleet.RankedList, error) {
 	return list, nil
 }
 
-// list forecasts every unit and puts them in order. It shows each file's number, state and forecast to also, from several goroutines.
+// list forecasts every unit and puts them in order. It shows each file's number, state and forecast, which has no day to act by yet, to
+// also, from several goroutines.
 func (f *judged) list(ctx context.Context, workers int, also func(i int, s trend.State, forecast fleet.Forecast)) (fleet.RankedList, error) {
 	list := fleet.RankedList{AsOf: f.asOf, Season: f.season(), Units: make([]fleet.Forecast, len(f.files))}
+	acts := make([]plan.Unit, len(f.files))
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(max(1, workers))
 	for i := range f.files {
 		group.Go(func() error {
 			state := trend.Estimate(f.files[i].track, f.params)
-			list.Units[i] = f.forecast(&f.files[i], state)
+			list.Units[i], acts[i] = f.undated(&f.files[i], state)
 			also(i, state, list.Units[i])
 			return ctx.Err()
 		})
 	}
 	if err := group.Wait(); err != nil {
 		return fleet.RankedList{}, err
+	}
+	for i, by := range f.actBy(acts, func(i int) *file { return &f.files[i] }) {
+		list.Units[i].SwapBy = by
 	}
 	order(list.Units)
 	return list, nil

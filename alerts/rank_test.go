@@ -12,6 +12,7 @@ import (
 
 	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
+	"rimeyard/plan"
 )
 
 func (w *world) rank(tb testing.TB, histories []fleet.History, workers int) fleet.RankedList {
@@ -60,6 +61,7 @@ func TestEveryForecastHoldsTogether(t *testing.T) {
 	list := w.rank(t, w.histories, 2)
 	require.Len(t, list.Units, 90)
 	require.Equal(t, fleet.Season{From: fleet.NewDate(2024, 10, 1), To: fleet.NewDate(2025, 3, 31)}, list.Season)
+	dated := 0
 	for i, u := range list.Units {
 		require.Equal(t, i+1, u.Rank)
 		sum := 0.0
@@ -74,13 +76,17 @@ func TestEveryForecastHoldsTogether(t *testing.T) {
 		require.True(t, p >= 0 && p <= 1)
 		require.True(t, u.ExpectedLoss.IsKnown(), "the fleet's median stands in for an unknown cost")
 		require.NotEmpty(t, u.Evidence)
-		if by, known := u.SwapBy.Get(); known {
+		if by, known := u.SwapBy.Get(); known { // the plan's last Monday on which acting still pays
+			dated++
 			require.True(t, by >= w.asOf && by <= list.Season.To)
+			require.True(t, by.Weekday() == time.Monday || by == w.asOf)
+			require.GreaterOrEqual(t, p, plan.DefaultRules().LeastChance, "nothing pays where there is hardly a chance to fall")
 		}
 		if i > 0 {
 			require.GreaterOrEqual(t, list.Units[i-1].ExpectedLoss.Or(0), u.ExpectedLoss.Or(0))
 		}
 	}
+	require.True(t, dated > 0 && dated < 90, "%d of 90 have a day to act by", dated)
 }
 
 // A winter colder by two degrees every night is less safe for every unit. The fleet's past is left as it was: all three winters that
