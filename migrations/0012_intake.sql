@@ -1,6 +1,6 @@
--- 0012_intake: rows kept apart that were mended in place or set aside, and the day's oddities. Size: 1 row per row mended or set
--- aside, some dozens of oddities. Lock: kept_apart for a moment, as a column with a constant default rewrites nothing. Back: DROP
--- TABLE loses who mended what; oddities are made anew.
+-- 0012_intake: rows kept apart that were mended in place or set aside, and what the day's look at the fleet found. Size: 1 row per
+-- row mended or set aside, some dozens of oddities, 2 rows per unit. Lock: kept_apart for a moment, as a column with a constant default rewrites nothing. Back: DROP
+-- TABLE loses who mended what; the look is made anew.
 
 ALTER TABLE kept_apart ADD COLUMN decimal_comma boolean NOT NULL DEFAULT false; -- the file's separator let a comma be the decimal mark
 
@@ -46,10 +46,11 @@ CREATE TABLE kept_aside (
     aside_at      timestamptz NOT NULL DEFAULT now()
 );
 
--- What does not fit, as the last look at the whole fleet found it; the look leaves a row also when it finds nothing.
+-- What does not fit and how often units are read, as the last look at the whole fleet found it; the look leaves a row also when it
+-- finds nothing.
 CREATE TABLE oddity_look (
     as_of   date PRIMARY KEY,
-    made_at timestamptz NOT NULL DEFAULT now()
+    made_at timestamptz NOT NULL
 );
 CREATE TABLE oddity (
     as_of      date NOT NULL REFERENCES oddity_look ON DELETE CASCADE,
@@ -62,4 +63,15 @@ CREATE TABLE oddity (
     tester     text NOT NULL DEFAULT '',
     sentence   text NOT NULL,
     PRIMARY KEY (as_of, place)
+);
+CREATE TABLE rhythm (
+    as_of    date NOT NULL REFERENCES oddity_look ON DELETE CASCADE,
+    unit     text NOT NULL,
+    depot    text NOT NULL,
+    kind     text NOT NULL,
+    readings int NOT NULL, -- the newest, that were counted
+    first_at timestamptz,  -- of those; null: there was never one
+    last_at  timestamptz,
+    read_by  text NOT NULL DEFAULT '',
+    PRIMARY KEY (as_of, unit, kind)
 );

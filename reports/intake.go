@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 )
 
@@ -19,9 +20,7 @@ const IntakeName = "intake"
 
 // What an intake report looks at and shows.
 const (
-	SilentAfter     = 14 * 24 * time.Hour // a unit that cranked before and has not for so long has stopped reporting
-	SilentForgotten = 90 * 24 * time.Hour // after which it is no news any more
-	IntakeMost      = 10_000              // rows kept apart that one table lists
+	IntakeMost = 10_000 // rows kept apart that one table lists
 	// importWindow is how long an import may take: of one that was under way when the last letter was written, some files came later.
 	importWindow = 24 * time.Hour
 	firstLooks   = 7 * 24 * time.Hour // what the first letter looks back at
@@ -33,18 +32,23 @@ type IntakeData struct {
 	Since    time.Time      // from which on imports are told of
 	Imports  []fleet.Import // with what is wrong with their files; of several depots, so that only readers of all are told
 	Kept     []fleet.KeptRow
-	KeptRows int                // of which Kept may be a part
-	Silent   []fleet.SilentUnit // newest first
+	KeptRows int             // of which Kept may be a part
+	LookAt   time.Time       // when the fleet was looked at last; zero: it was not yet
+	Halted   []string        // what came from no unit at all of late, in a word
+	Why      []string        // and in a sentence
+	Silent   []alerts.Silent // newest first
+	Told     map[string]bool // what of these the last letter told of
 	Depots   []fleet.Depot
 }
 
 // Imported finds what imports brought that was wrong. Troubles are the imports begun after since that have refused files or kept rows
-// apart. KeptApartOf lists rows of those imports: of the depots, or with nil all. SilentUnits are those that cranked last between
-// from and to.
+// apart. KeptApartOf lists rows of those imports: of the depots, or with nil all. Rhythms are those of the whole fleet, as of the look
+// at it.
 type Imported interface {
 	Troubles(ctx context.Context, since time.Time) ([]fleet.Import, error)
 	KeptApartOf(ctx context.Context, imports []int64, depots []fleet.DepotID, limit int) (rows []fleet.KeptRow, all int, err error)
-	SilentUnits(ctx context.Context, depots []fleet.DepotID, from, to time.Time) ([]fleet.SilentUnit, error)
+	OdditiesLook(ctx context.Context) (asOf fleet.Opt[fleet.Date], madeAt time.Time, err error)
+	Rhythms(ctx context.Context) ([]fleet.Rhythm, error)
 	Depots(ctx context.Context) ([]fleet.Depot, error)
 }
 
@@ -58,6 +62,7 @@ type IntakeReport struct {
 	MoreKept    string // what is not shown; empty where all is
 	Refused     []RefusedFile
 	MoreRefused string
+	Halted      []string
 	Silent      []SilentEntry
 	MoreSilent  string
 	Changed     bool // something is new
@@ -72,8 +77,14 @@ type RefusedFile struct{ File, Source, When, Reason string }
 
 // SilentEntry is a unit that has stopped reporting.
 type SilentEntry struct {
-	Unit, Depot, Last, Age string
-	New                    bool // it had not when the last letter was written
+	Unit, Depot, Last string
+	New               bool // the last letter did not tell of it
+}
+
+// intakeMark is what a letter told, for the next to know what is new.
+type intakeMark struct {
+	Files map[int64]int   `json:"files"` // of each import of the last day, how many of its files
+	Told  map[string]bool `json:"told"`  // IntakeData.Told
 }
 
 // IntakeKind is the report on rows kept apart, files refused and units that stopped reporting since the last letter.
@@ -92,27 +103,27 @@ func IntakeKind(from Imported) Kind {
 	}
 }
 
-// gatherIntake leaves out what the last letter has told. The mark says of the imports of the last day how many of their files it knew.
+// gatherIntake leaves out of what imports brought what the last letter has told.
 func gatherIntake(ctx context.Context, from Imported, a Asked) (d IntakeData, mark string, err error) {
 	d.Since = a.Now.Add(-firstLooks)
-	told := map[int64]int{}
+	var told intakeMark
 	if a.Last.Mark != "" {
 		if err := json.Unmarshal([]byte(a.Last.Mark), &told); err != nil {
 			return d, "", fmt.Errorf("read what the last letter told: %w", err)
 		}
-		d.Since = a.Last.At
+		d.Since, d.Told = a.Last.At, told.Told
 	}
 	imports, err := from.Troubles(ctx, d.Since.Add(-importWindow))
 	if err != nil {
 		return d, "", err
 	}
-	knows := map[int64]int{}
+	knows := intakeMark{map[int64]int{}, map[string]bool{}}
 	var numbers []int64
 	for _, i := range imports {
 		if i.StartedAt.After(a.Now.Add(-importWindow)) {
-			knows[i.ID] = len(i.Files)
+			knows.Files[i.ID] = len(i.Files)
 		}
-		if _, known := told[i.ID]; i.StartedAt.Before(d.Since) && a.Last.Mark == "" || known && told[i.ID] == len(i.Files) {
+		if _, known := told.Files[i.ID]; i.StartedAt.Before(d.Since) && a.Last.Mark == "" || known && told.Files[i.ID] == len(i.Files) {
 			continue
 		}
 		numbers = append(numbers, i.ID)
@@ -123,8 +134,14 @@ func gatherIntake(ctx context.Context, from Imported, a Asked) (d IntakeData, ma
 	if d.Kept, d.KeptRows, err = from.KeptApartOf(ctx, numbers, a.Depots, IntakeMost); err != nil {
 		return d, "", err
 	}
-	if d.Silent, err = from.SilentUnits(ctx, a.Depots, a.Now.Add(-SilentForgotten), a.Now.Add(-SilentAfter)); err != nil {
+	if err = d.look(ctx, from, a); err != nil {
 		return d, "", err
+	}
+	for _, what := range d.Halted {
+		knows.Told[what] = true
+	}
+	for _, u := range d.Silent {
+		knows.Told[silentKey(u)] = true
 	}
 	if d.Depots, err = from.Depots(ctx); err != nil {
 		return d, "", err
@@ -133,11 +150,48 @@ func gatherIntake(ctx context.Context, from Imported, a Asked) (d IntakeData, ma
 	return d, string(b), err
 }
 
+// look finds what the look at the fleet says of the depots asked for.
+func (d *IntakeData) look(ctx context.Context, from Imported, a Asked) (err error) {
+	if _, d.LookAt, err = from.OdditiesLook(ctx); err != nil {
+		return err
+	}
+	rhythms, err := from.Rhythms(ctx)
+	if err != nil {
+		return err
+	}
+	d.Halted, d.Why = Halted(rhythms, d.LookAt)
+	d.Silent, _ = alerts.StoppedReporting(rhythms, d.LookAt)
+	d.Silent = slices.DeleteFunc(d.Silent, func(u alerts.Silent) bool { return a.Depots != nil && !slices.Contains(a.Depots, u.Depot) })
+	return nil
+}
+
+func silentKey(u alerts.Silent) string { return fmt.Sprintf("%s of %s", u.Kind, u.Unit) }
+
+// Halted says what came from no unit at all of late, in a word and in a sentence.
+func Halted(rhythms []fleet.Rhythm, at time.Time) (what, why []string) {
+	newest := alerts.NewestReadings(rhythms)
+	for _, k := range []struct {
+		kind fleet.Kind
+		word string
+	}{{fleet.CranksKind, "cranks"}, {fleet.TestsKind, "battery tests"}} {
+		if last, any := newest[k.kind]; any && alerts.Halted(k.kind, last, at) {
+			what = append(what, k.word)
+			why = append(why, fmt.Sprintf("No %s came of late from any unit, the newest is of %s UTC: see whether they are still brought. Until then, units are held against that day.", k.word, last.UTC().Format("2006-01-02 15:04")))
+		}
+	}
+	return what, why
+}
+
 // ComposeIntake makes the view model. That nothing is wrong is a report too.
 func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 	r := IntakeReport{Place: placeOf(a.Depots, d.Depots), rows: d.Kept}
 	since := d.Since.In(a.Zone)
 	r.Since = fmt.Sprintf("Of what came in since %s, %s.", DayMonth(fleet.DateOf(d.Since, a.Zone), a.Today), since.Format("15:04"))
+	if d.LookAt.IsZero() {
+		r.Since += " The whole fleet was not looked at yet, so which units report is not known. “rimeyard serve” does so once a day."
+	} else {
+		r.Since += fmt.Sprintf(" The whole fleet was looked at last on %s, %s.", DayMonth(fleet.DateOf(d.LookAt, a.Zone), a.Today), d.LookAt.In(a.Zone).Format("15:04"))
+	}
 	groups := keptGroups(d.Kept)
 	r.Kept, r.MoreKept = groups[:min(mostTroubles, len(groups))], moreOf(len(groups)-mostTroubles, "more kind")
 	refused := 0
@@ -154,32 +208,46 @@ func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 		}
 	}
 	r.MoreRefused = moreOf(refused-mostTroubles, "more file")
-	fresh := r.addSilent(d.Silent, a)
-	r.Changed = d.KeptRows+refused+fresh > 0
-	r.Headline = intakeHeadline(d.KeptRows, refused, len(d.Silent), fresh, a.Last.Mark != "")
+	silent, fresh := r.addSilent(d, a)
+	r.Halted = d.Why
+	r.Changed = d.KeptRows+refused+fresh > 0 || slices.ContainsFunc(d.Halted, func(what string) bool { return !d.Told[what] })
+	r.Headline = d.headline(refused, silent, fresh, a.Last.Mark != "")
 	r.Subject = oneLine(tagOf(a.Depots) + ": " + r.Headline)
 	return r
 }
 
-// addSilent lists units that stopped reporting and counts those that had not when the last letter was written.
-func (r *IntakeReport) addSilent(silent []fleet.SilentUnit, a Asked) (fresh int) {
-	for i, u := range silent {
-		e := SilentEntry{Unit: oneLine(string(u.Unit)), Last: DayMonth(fleet.DateOf(u.LastAt, a.Zone), a.Today)}
-		e.Age = Count(int(a.Now.Sub(u.LastAt)/(24*time.Hour)), "day")
-		e.New = u.LastAt.Add(SilentAfter).After(a.Last.At)
-		if e.New {
-			fresh++
-			e.New = a.Last.Mark != "" // in the first letter all are
+// addSilent lists units that stopped reporting, those first of which the last letter did not tell, and counts them.
+func (r *IntakeReport) addSilent(d IntakeData, a Asked) (units, unknown int) {
+	at, fresh := map[fleet.UnitID]int{}, map[fleet.UnitID]bool{}
+	var list []SilentEntry
+	for _, u := range d.Silent {
+		i, known := at[u.Unit]
+		if !known {
+			i = len(list)
+			at[u.Unit] = i
+			list = append(list, SilentEntry{Unit: oneLine(string(u.Unit))})
+			if a.Only() == "" {
+				list[i].Depot = oneLine(string(u.Depot))
+			}
 		}
-		if a.Only() == "" {
-			e.Depot = oneLine(string(u.Depot))
-		}
-		if i < mostTroubles {
-			r.Silent = append(r.Silent, e)
+		what := map[fleet.Kind]string{fleet.CranksKind: "start", fleet.TestsKind: "test"}[u.Kind]
+		list[i].Last = strings.TrimPrefix(fmt.Sprintf("%s; last %s on %s, %s ago", list[i].Last, what,
+			DayMonth(fleet.DateOf(u.Last, a.Zone), a.Today), Count(int(a.Now.Sub(u.Last)/(24*time.Hour)), "day")), "; ")
+		if !d.Told[silentKey(u)] {
+			fresh[u.Unit], list[i].New = true, a.Last.Mark != "" // in the first letter all are
 		}
 	}
-	r.MoreSilent = moreOf(len(silent)-mostTroubles, "more unit")
-	return fresh
+	slices.SortStableFunc(list, func(a, b SilentEntry) int {
+		switch {
+		case a.New == b.New:
+			return 0
+		case a.New:
+			return -1
+		}
+		return 1
+	})
+	r.Silent, r.MoreSilent = list[:min(mostTroubles, len(list))], moreOf(len(list)-mostTroubles, "more unit")
+	return len(list), len(fresh)
 }
 
 func moreOf(n int, noun string) string {
@@ -189,10 +257,13 @@ func moreOf(n int, noun string) string {
 	return "And " + Count(n, noun) + "."
 }
 
-func intakeHeadline(kept, refused, silent, fresh int, before bool) string {
+func (d IntakeData) headline(refused, silent, fresh int, before bool) string {
 	var news []string
-	if kept > 0 {
-		news = append(news, Count(kept, "row")+" kept apart")
+	for _, what := range d.Halted {
+		news = append(news, "no "+what+" of late")
+	}
+	if d.KeptRows > 0 {
+		news = append(news, Count(d.KeptRows, "row")+" kept apart")
 	}
 	if refused > 0 {
 		news = append(news, Count(refused, "file")+" refused")
@@ -206,7 +277,10 @@ func intakeHeadline(kept, refused, silent, fresh int, before bool) string {
 		}
 		news = append(news, s)
 	}
-	if len(news) == 0 {
+	switch {
+	case len(news) == 0 && d.LookAt.IsZero():
+		return "all that came in was taken"
+	case len(news) == 0:
 		return "all that came in was taken, and all units report"
 	}
 	return strings.Join(news, ", ")

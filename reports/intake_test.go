@@ -18,7 +18,8 @@ import (
 type pile struct {
 	imports []fleet.Import
 	kept    map[int64][]fleet.KeptRow
-	silent  []fleet.SilentUnit
+	lookAt  time.Time
+	rhythms []fleet.Rhythm
 }
 
 func (p *pile) Troubles(_ context.Context, since time.Time) (found []fleet.Import, err error) {
@@ -45,14 +46,11 @@ func (p *pile) KeptApartOf(_ context.Context, imports []int64, depots []fleet.De
 	return rows[:min(limit, len(rows))], len(rows), nil
 }
 
-func (p *pile) SilentUnits(_ context.Context, depots []fleet.DepotID, from, to time.Time) (found []fleet.SilentUnit, err error) {
-	for _, u := range p.silent {
-		if mine(depots, u.Depot) && !u.LastAt.Before(from) && u.LastAt.Before(to) {
-			found = append(found, u)
-		}
-	}
-	return found, nil
+func (p *pile) OdditiesLook(context.Context) (fleet.Opt[fleet.Date], time.Time, error) {
+	return fleet.Known(fleet.DateOf(p.lookAt, time.UTC)), p.lookAt, nil
 }
+
+func (p *pile) Rhythms(context.Context) ([]fleet.Rhythm, error) { return p.rhythms, nil }
 
 func (*pile) Depots(context.Context) ([]fleet.Depot, error) { return someData().Depots, nil }
 
@@ -61,6 +59,12 @@ func keptRow(line int64, unit string, depot fleet.DepotID, value string) fleet.K
 		File: "tests.csv", Line: line, Kind: fleet.TestsKind, Unit: unit, Depot: depot, Column: "rest_v", Value: value,
 		Reason: "want a number of volts, like 12.6", Header: []string{"unit", "rest_v"}, Fields: []string{unit, value},
 	}
+}
+
+// readEvery is a unit read 12 times, with a gap of so many hours, last so many days ago.
+func readEvery(gapHours int, unit fleet.UnitID, depot fleet.DepotID, kind fleet.Kind, daysAgo int) fleet.Rhythm {
+	last := deskNow.AddDate(0, 0, -daysAgo)
+	return fleet.Rhythm{Unit: unit, Depot: depot, Kind: kind, Readings: 12, First: last.Add(-11 * time.Duration(gapHours) * time.Hour), Last: last}
 }
 
 func somePile() *pile {
@@ -77,11 +81,11 @@ func somePile() *pile {
 			}},
 			9: {keptRow(2, "OLD-1", "NOR", "?")},
 		},
-		silent: []fleet.SilentUnit{
-			{Unit: "V-208", Depot: "NOR", LastAt: deskNow.AddDate(0, 0, -15)},
-			{Unit: "V-900", Depot: "SUD", LastAt: deskNow.AddDate(0, 0, -40)},
-			{Unit: "V-001", Depot: "SUD", LastAt: deskNow.AddDate(0, 0, -400)},
-			{Unit: "V-002", Depot: "NOR", LastAt: deskNow.AddDate(0, 0, -13)},
+		lookAt: deskNow.Add(-time.Hour),
+		rhythms: []fleet.Rhythm{
+			readEvery(24, "V-208", "NOR", fleet.CranksKind, 15), readEvery(14*24, "V-208", "NOR", fleet.TestsKind, 70),
+			readEvery(24, "V-900", "SUD", fleet.CranksKind, 40), readEvery(24, "V-002", "NOR", fleet.CranksKind, 1),
+			readEvery(14*24, "V-002", "NOR", fleet.TestsKind, 55), readEvery(14*24, "V-900", "SUD", fleet.TestsKind, 1),
 		},
 	}
 }
@@ -111,7 +115,7 @@ func TestIntakeGolden(t *testing.T) {
 		require.Contains(t, text, strings.TrimSuffix(words, ":"))
 	}
 
-	c, err = IntakeKind(&pile{}).Make(t.Context(), askedOf("NOR"))
+	c, err = IntakeKind(&pile{lookAt: deskNow}).Make(t.Context(), askedOf("NOR"))
 	require.NoError(t, err)
 	requireGolden(t, "intake-quiet.txt", c.Text)
 	require.False(t, c.Changed)
@@ -156,11 +160,34 @@ func TestIntakeTellsWhatCameSinceTheLastLetter(t *testing.T) {
 	require.Contains(t, third.Text, "late.csv")
 
 	a.Last = fleet.Said{Mark: third.Mark, At: a.Now}
-	a.Now = a.Now.AddDate(0, 0, 2) // V-002 is silent for two weeks by then
+	a.Now = a.Now.AddDate(0, 0, 2)
+	p.lookAt = a.Now // by which V-002 was not tested for more than four times two weeks
 	fourth, err := kind.Make(t.Context(), a)
 	require.NoError(t, err)
 	require.True(t, fourth.Changed)
 	require.Equal(t, "Fleet: 3 units stopped reporting, 1 of them new", fourth.Subject)
-	require.Regexp(t, `V-002 at NOR: last start on 25.Sep, 15 days ago +NEW`, fourth.Text)
+	require.Regexp(t, `V-002 at NOR: last test on 14.Aug, 57 days ago +NEW\n +V-208`, fourth.Text)
 	require.NotRegexp(t, `V-900.*NEW`, fourth.Text)
+}
+
+// Where nothing at all comes, it is no unit that stopped.
+func TestIntakeTellsThatNothingComesOfLate(t *testing.T) {
+	p := &pile{lookAt: deskNow, rhythms: []fleet.Rhythm{readEvery(24, "V-1", "NOR", fleet.CranksKind, 8), readEvery(24, "V-2", "SUD", fleet.CranksKind, 14)}}
+	a := askedOf("NOR")
+	first, err := IntakeKind(p).Make(t.Context(), a)
+	require.NoError(t, err)
+	require.Equal(t, "NOR: no cranks of late", first.Subject)
+	require.Contains(t, strings.Join(strings.Fields(first.Text), " "), "No cranks came of late from any unit, the newest is of 2025-09-30 04:00 UTC")
+	require.True(t, first.Changed)
+	a.Last = fleet.Said{Mark: first.Mark, At: a.Now}
+	second, err := IntakeKind(p).Make(t.Context(), a)
+	require.NoError(t, err)
+	require.False(t, second.Changed, "it is told already")
+
+	p.lookAt = time.Time{}
+	p.rhythms = nil
+	none, err := IntakeKind(p).Make(t.Context(), a)
+	require.NoError(t, err)
+	require.Equal(t, "NOR: all that came in was taken", none.Subject)
+	require.Contains(t, none.Text, "The whole fleet was not looked at yet")
 }

@@ -15,7 +15,7 @@ import (
 // lookForNewDay is how often serve looks whether a day has begun for which no list is issued.
 const lookForNewDay = 10 * time.Minute
 
-// workDaily judges the fleet once a day, keeps the plan made of it and audits past seasons, and looks for what does not fit, so that pages and mail show what is true today. The day is that of the first depot.
+// workDaily judges the fleet once a day, keeps the plan made of it and audits past seasons, and looks for what does not fit and what stopped reporting, so that pages and mail show what is true today. The day is that of the first depot.
 // Several servers share the work by a lock in the database.
 func workDaily(ctx context.Context, db *store.DB, log *slog.Logger, now func() time.Time) error {
 	tick := time.NewTicker(lookForNewDay)
@@ -58,8 +58,8 @@ func workOfTheDay(ctx context.Context, db *store.DB, log *slog.Logger, now time.
 	if err := auditToday(ctx, db, log, today); err != nil {
 		return fmt.Errorf("audit of the day: %w", err)
 	}
-	if err := odditiesToday(ctx, db, log, today); err != nil {
-		return fmt.Errorf("oddities of the day: %w", err)
+	if err := lookToday(ctx, db, log, today, now); err != nil {
+		return fmt.Errorf("look of the day: %w", err)
 	}
 	return nil
 }

@@ -44,18 +44,18 @@ func listOddities(found []alerts.Oddity, format outputFormat) listing {
 	}
 }
 
-// keepOddities puts what a look at the fleet found where the page finds it.
-func keepOddities(ctx context.Context, db *store.DB, asOf fleet.Date, found []alerts.Oddity) error {
+// keepLook puts what a look at the fleet found where page and letter find it.
+func keepLook(ctx context.Context, db *store.DB, asOf fleet.Date, madeAt time.Time, found []alerts.Oddity) error {
 	kept := make([]fleet.KeptOddity, len(found))
 	for i, o := range found {
 		kept[i] = fleet.KeptOddity{On: o.On, Kind: string(o.Kind), Unit: o.Unit, OtherUnit: o.OtherUnit, Depot: o.Depot, Tester: o.Tester, Sentence: o.Sentence}
 	}
-	return db.KeepOddities(ctx, asOf, kept)
+	return db.KeepLook(ctx, asOf, madeAt, kept)
 }
 
-// odditiesToday looks at the whole fleet for what does not fit, unless that was done today.
-func odditiesToday(ctx context.Context, db *store.DB, log *slog.Logger, today fleet.Date) error {
-	return db.Alone(ctx, "oddities of the day", func(ctx context.Context) error {
+// lookToday looks at the whole fleet for what does not fit and what stopped reporting, unless that was done today.
+func lookToday(ctx context.Context, db *store.DB, log *slog.Logger, today fleet.Date, now time.Time) error {
+	return db.Alone(ctx, "look of the day", func(ctx context.Context) error {
 		day, _, err := db.OdditiesLook(ctx)
 		if err != nil || day.Or(0) >= today {
 			return err
@@ -69,10 +69,10 @@ func odditiesToday(ctx context.Context, db *store.DB, log *slog.Logger, today fl
 		if err != nil {
 			return err
 		}
-		if err := keepOddities(ctx, db, today, found); err != nil {
+		if err := keepLook(ctx, db, today, now, found); err != nil {
 			return err
 		}
-		log.InfoContext(ctx, "oddities of the day found", "oddities", len(found), "took_ms", time.Since(began).Milliseconds())
+		log.InfoContext(ctx, "look of the day made", "oddities", len(found), "took_ms", time.Since(began).Milliseconds())
 		return nil
 	})
 }

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -49,9 +50,13 @@ func TestOdditiesInAllFormats(t *testing.T) {
 // requireOddities checks that the work of the day keeps what the command prints.
 func requireOddities(t *testing.T, db *store.DB, today fleet.Date) {
 	t.Helper()
-	day, _, err := db.OdditiesLook(t.Context())
+	day, madeAt, err := db.OdditiesLook(t.Context())
 	require.NoError(t, err)
 	require.Equal(t, fleet.Known(today), day)
+	require.Equal(t, today.Midnight(time.UTC).Add(12*time.Hour), madeAt, "when the work was done first")
+	rhythms, err := db.Rhythms(t.Context())
+	require.NoError(t, err)
+	require.NotEmpty(t, alerts.NewestReadings(rhythms))
 	in, err := rankInput(t.Context(), db, today)
 	require.NoError(t, err)
 	want, err := alerts.Oddities(t.Context(), in)

@@ -137,10 +137,3 @@ func (Breakdown) Kind() Kind { return BreakdownsKind }
 
 // Kind says which file brings days' temperatures.
 func (DayTemp) Kind() Kind { return TemperaturesKind }
-
-// SilentUnit is a unit that used to report its cranks and does so no more.
-type SilentUnit struct {
-	Unit   UnitID
-	Depot  DepotID
-	LastAt time.Time // of the last crank
-}

@@ -11,12 +11,15 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// KeepOddities puts what the look at the fleet of a day found in the place of what was kept, all or none.
-func (db *DB) KeepOddities(ctx context.Context, asOf fleet.Date, found []fleet.KeptOddity) error {
+// KeepLook puts what the look at the fleet of a day found in the place of what was kept, and with it how often units are read by now:
+// all or none.
+func (db *DB) KeepLook(ctx context.Context, asOf fleet.Date, madeAt time.Time, found []fleet.KeptOddity) error {
 	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
 		batch := &pgx.Batch{}
 		batch.Queue(`DELETE FROM oddity_look`)
-		batch.Queue(`INSERT INTO oddity_look (as_of) VALUES ($1)`, sqlDate(asOf))
+		batch.Queue(`INSERT INTO oddity_look (as_of, made_at) VALUES ($1, $2)`, sqlDate(asOf), madeAt)
+		batch.Queue(keepCrankRhythms, sqlDate(asOf), fleet.CranksKind)
+		batch.Queue(keepTestRhythms, sqlDate(asOf), fleet.TestsKind)
 		for i, o := range found {
 			batch.Queue(`INSERT INTO oddity (as_of, place, found_on, kind, unit, other_unit, depot, tester, sentence)
 				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
@@ -25,7 +28,7 @@ func (db *DB) KeepOddities(ctx context.Context, asOf fleet.Date, found []fleet.K
 		return tx.SendBatch(ctx, batch).Close()
 	})
 	if err != nil {
-		return fmt.Errorf("keep what does not fit: %w", err)
+		return fmt.Errorf("keep what the look at the fleet found: %w", err)
 	}
 	return nil
 }
@@ -53,5 +56,5 @@ func (db *DB) OdditiesLook(ctx context.Context) (asOf fleet.Opt[fleet.Date], mad
 	if err != nil {
 		return asOf, madeAt, fmt.Errorf("look up the last look at the fleet: %w", err)
 	}
-	return fleet.Known(day), madeAt, nil
+	return fleet.Known(day), madeAt.UTC(), nil
 }

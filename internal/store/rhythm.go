@@ -3,16 +3,18 @@ package store
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 
 	"rimeyard/internal/fleet"
 )
 
-// crankRhythms counts the cranks of each unit's newest three weeks with any, by the key of crank_week. A week that is not digested
-// yet is on the list of stale weeks: its cranks are read by the key of crank.
-const crankRhythms = `SELECT u.unit, u.depot, coalesce(w.n, 0), w.first, w.last, s.last
+// keepCrankRhythms counts the cranks of each unit's newest three weeks with any, by the key of crank_week. A week that is not digested
+// yet is on the list of stale weeks: its cranks are read by the key of crank. They are one reading at least; where there are others,
+// one more does not change their rhythm.
+const keepCrankRhythms = `INSERT INTO rhythm (as_of, unit, depot, kind, readings, first_at, last_at)
+	SELECT $1::date, u.unit, u.depot, $2, coalesce(w.n, (s.last IS NOT NULL)::int), coalesce(w.first, s.last), greatest(w.last, s.last)
 	FROM unit u
 	LEFT JOIN LATERAL (
 		SELECT sum(cardinality(cranked_at)) AS n, min(cranked_at[1]) AS first, max(cranked_at[cardinality(cranked_at)]) AS last
@@ -22,8 +24,9 @@ const crankRhythms = `SELECT u.unit, u.depot, coalesce(w.n, 0), w.first, w.last,
 			AND c.cranked_at >= t.week::timestamp AT TIME ZONE 'UTC' AND c.cranked_at < (t.week + 7)::timestamp AT TIME ZONE 'UTC'
 		WHERE t.unit = u.unit) s ON true`
 
-// testRhythms counts each unit's newest tests, one a day however many batteries it has, by the key of battery_test.
-const testRhythms = `SELECT u.unit, u.depot, coalesce(t.n, 0), t.first, t.last, NULL::timestamptz, coalesce(b.by, '')
+// keepTestRhythms counts each unit's newest tests, one a day however many batteries it has, by the key of battery_test.
+const keepTestRhythms = `INSERT INTO rhythm (as_of, unit, depot, kind, readings, first_at, last_at, read_by)
+	SELECT $1::date, u.unit, u.depot, $2, coalesce(t.n, 0), t.first, t.last, coalesce(b.by, '')
 	FROM unit u
 	LEFT JOIN LATERAL (
 		SELECT count(DISTINCT tested_at::date) AS n, min(tested_at) AS first, max(tested_at) AS last
@@ -32,41 +35,17 @@ const testRhythms = `SELECT u.unit, u.depot, coalesce(t.n, 0), t.first, t.last, 
 		SELECT coalesce(nullif(tester, ''), tested_by) AS by FROM battery_test
 		WHERE unit = u.unit AND tested_at = t.last ORDER BY position LIMIT 1) b ON true`
 
-// Rhythms are how often units were read of late, two for each: by crank and by test.
+// Rhythms are how often units were read of late, two for each, as of the last look at the fleet: by crank and by test.
 func (db *DB) Rhythms(ctx context.Context) ([]fleet.Rhythm, error) {
-	var list []fleet.Rhythm
-	for _, q := range []struct {
-		kind fleet.Kind
-		sql  string
-	}{{fleet.CranksKind, crankRhythms}, {fleet.TestsKind, testRhythms}} {
-		rows, _ := db.pool.Query(ctx, q.sql)
-		found, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (fleet.Rhythm, error) { return scanRhythm(row, q.kind) })
-		if err != nil {
-			return nil, fmt.Errorf("see how often units are read: %w", err)
-		}
-		list = append(list, found...)
+	rows, _ := db.pool.Query(ctx, `SELECT unit, depot, kind, readings, first_at, last_at, read_by FROM rhythm`)
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (r fleet.Rhythm, err error) {
+		var first, last pgtype.Timestamptz
+		err = row.Scan(&r.Unit, &r.Depot, &r.Kind, &r.Readings, &first, &last, &r.By)
+		r.First, r.Last = first.Time.UTC(), last.Time.UTC()
+		return r, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("see how often units are read: %w", err)
 	}
 	return list, nil
-}
-
-func scanRhythm(row pgx.CollectableRow, kind fleet.Kind) (fleet.Rhythm, error) {
-	r := fleet.Rhythm{Kind: kind}
-	var first, last, later *time.Time
-	into := []any{&r.Unit, &r.Depot, &r.Readings, &first, &last, &later}
-	if kind == fleet.TestsKind {
-		into = append(into, &r.By)
-	}
-	if err := row.Scan(into...); err != nil {
-		return r, err
-	}
-	if last != nil {
-		r.First, r.Last = first.UTC(), last.UTC()
-	}
-	if later != nil && later.After(r.Last) { // it is one reading at least; where there are others, one more does not change their rhythm
-		r.Last = later.UTC()
-		if r.Readings == 0 {
-			r.First, r.Readings = r.Last, 1
-		}
-	}
-	return r, nil
 }

@@ -39,24 +39,3 @@ func (db *DB) KeptApartOf(ctx context.Context, imports []int64, ofDepots []fleet
 	}
 	return kept, all, nil
 }
-
-// The bound from below keeps the search to a few of the partitions.
-const silentUnits = `SELECT u.unit, u.depot, c.last_at FROM unit u
-	CROSS JOIN LATERAL (SELECT max(cranked_at) AS last_at FROM crank WHERE crank.unit = u.unit AND cranked_at >= @from) c
-	WHERE c.last_at < @to AND (@depots::text[] IS NULL OR u.depot = ANY(@depots)) ORDER BY c.last_at DESC, u.unit`
-
-// SilentUnits are the units whose last crank lies at or after from and before to: of the depots named, or with nil of all.
-func (db *DB) SilentUnits(ctx context.Context, ofDepots []fleet.DepotID, from, to time.Time) ([]fleet.SilentUnit, error) {
-	var names []string
-	if ofDepots != nil {
-		names = texts(ofDepots)
-	}
-	rows, _ := db.pool.Query(ctx, silentUnits, pgx.NamedArgs{"depots": names, "from": from, "to": to})
-	silent, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (s fleet.SilentUnit, err error) {
-		return s, row.Scan(&s.Unit, &s.Depot, &s.LastAt)
-	})
-	if err != nil {
-		return nil, fmt.Errorf("look for units that stopped reporting: %w", err)
-	}
-	return silent, nil
-}

@@ -13,7 +13,7 @@ import (
 	"rimeyard/internal/store"
 )
 
-func TestTroublesAndSilentUnits(t *testing.T) {
+func TestTroubles(t *testing.T) {
 	db := store.New(pgtest.New(t))
 	bring := func(batch string) {
 		res, err := ingest.ImportBatch(t.Context(), db, strings.NewReader(batch), ingest.Options{Source: "test", Now: time.Date(2025, 11, 20, 12, 0, 0, 0, time.UTC)})
@@ -25,11 +25,7 @@ func TestTroublesAndSilentUnits(t *testing.T) {
 	"vehicles": [{"unit": "N-1", "depot": "NOR", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1},
 		{"unit": "N-2", "depot": "NOR", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1},
 		{"unit": "S-1", "depot": "SUD", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1},
-		{"unit": "S-2", "depot": "SUD", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1}],
-	"crank_events": [
-		{"cranked_at": "2025-10-01T05:00:00Z", "unit": "N-1", "min_v": 9.8}, {"cranked_at": "2025-10-20T05:00:00Z", "unit": "N-1", "min_v": 9.8},
-		{"cranked_at": "2025-11-19T05:00:00Z", "unit": "N-2", "min_v": 9.8},
-		{"cranked_at": "2025-09-10T05:00:00Z", "unit": "S-1", "min_v": 9.8}, {"cranked_at": "2024-01-10T05:00:00Z", "unit": "S-2", "min_v": 9.8}]}`)
+		{"unit": "S-2", "depot": "SUD", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1}]}`)
 	bring(`{"battery_tests": [{"tested_at": "2025-11-01T08:00:00Z", "unit": "N-1", "rest_v": "12x"},
 		{"tested_at": "2025-11-01T08:00:00Z", "unit": "S-1", "rest_v": "13y"}, {"tested_at": "2025-11-01T08:00:00Z", "unit": "nobody's", "rest_v": 12}]}`)
 
@@ -54,16 +50,4 @@ func TestTroublesAndSilentUnits(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, rows)
 	require.Zero(t, all)
-
-	from, to := time.Date(2025, 8, 22, 0, 0, 0, 0, time.UTC), time.Date(2025, 11, 6, 0, 0, 0, 0, time.UTC)
-	silent := func(depots ...fleet.DepotID) (units []fleet.UnitID) {
-		list, err := db.SilentUnits(t.Context(), depots, from, to)
-		require.NoError(t, err)
-		for _, s := range list {
-			units = append(units, s.Unit)
-		}
-		return units
-	}
-	require.Equal(t, []fleet.UnitID{"N-1", "S-1"}, silent(), "the newest first; N-2 reports, S-2 is forgotten")
-	require.Equal(t, []fleet.UnitID{"S-1"}, silent("SUD"))
 }

@@ -23,6 +23,7 @@ func TestRhythmsCountWhatIsNew(t *testing.T) {
 		crankAt("CRANKED", day(3, 6), 9), crankAt("CRANKED", day(4, 6), 9), crankAt("CRANKED", day(20, 6), 9))
 	require.NoError(t, db.RefreshDigests(ctx))
 	loadRows(t, db, crankAt("CRANKED", day(21, 6), 9), crankAt("FRESH", day(22, 6), 9)) // not digested yet
+	require.NoError(t, db.KeepLook(ctx, fleet.NewDate(2025, 3, 23), day(23, 0), nil))
 	rhythms, err := db.Rhythms(ctx)
 	require.NoError(t, err)
 	require.Len(t, rhythms, 8)
@@ -41,7 +42,7 @@ func TestRhythmsCountWhatIsNew(t *testing.T) {
 	}
 }
 
-func TestOdditiesAreReplacedTogether(t *testing.T) {
+func TestLooksAreReplacedTogether(t *testing.T) {
 	db := yardOf(t, "U")
 	ctx := t.Context()
 	day, _, err := db.OdditiesLook(ctx)
@@ -53,7 +54,8 @@ func TestOdditiesAreReplacedTogether(t *testing.T) {
 		{On: first - 1, Kind: "reading far off", Unit: "U", Depot: "A", Tester: "T-1", Sentence: "of one"},
 		{On: first - 2, Kind: "readings exchanged", Unit: "X", OtherUnit: "Y", Depot: "B", Sentence: "of another"},
 	}
-	require.NoError(t, db.KeepOddities(ctx, first, found))
+	madeAt := time.Date(2025, 3, 1, 0, 10, 0, 0, time.UTC)
+	require.NoError(t, db.KeepLook(ctx, first, madeAt, found))
 	all, err := db.Oddities(ctx, nil)
 	require.NoError(t, err)
 	require.Equal(t, found, all)
@@ -61,17 +63,20 @@ func TestOdditiesAreReplacedTogether(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, found[1:2], own, "what is of several depots is for those who see all")
 
-	require.NoError(t, db.KeepOddities(ctx, first+1, nil))
-	day, madeAt, err := db.OdditiesLook(ctx)
+	require.NoError(t, db.KeepLook(ctx, first+1, madeAt.AddDate(0, 0, 1), nil))
+	day, at, err := db.OdditiesLook(ctx)
 	require.NoError(t, err)
 	require.Equal(t, fleet.Known(first+1), day, "a look that finds nothing is one too")
-	require.WithinDuration(t, time.Now(), madeAt, time.Minute)
+	require.Equal(t, madeAt.AddDate(0, 0, 1), at)
 	all, err = db.Oddities(ctx, nil)
 	require.NoError(t, err)
 	require.Empty(t, all)
+	rhythms, err := db.Rhythms(ctx)
+	require.NoError(t, err)
+	require.Len(t, rhythms, 2, "of its one unit")
 }
 
-// BenchmarkRhythms reads the rhythms of 50,000 units, each with eight cranked weeks and tests, beside a bare count of the
+// BenchmarkRhythms keeps and reads the rhythms of 50,000 units, each with eight cranked weeks and tests, beside a bare count of the
 // same keys.
 func BenchmarkRhythms(b *testing.B) {
 	db := store.New(pgtest.New(b))
@@ -87,6 +92,11 @@ func BenchmarkRhythms(b *testing.B) {
 		LATERAL (SELECT array_fill(12.5::float8, ARRAY[20]) AS v) f`)
 	exec(`INSERT INTO battery_test (unit, tested_at, position, rest_v) SELECT unit, '2025-03-03'::timestamptz + w * interval '7 days', 1, 12.5 FROM unit, generate_series(0, 7) w`)
 	exec(`VACUUM ANALYZE`) //nolint:misspell // as SQL spells it
+	b.Run("keep", func(b *testing.B) {
+		for b.Loop() {
+			require.NoError(b, db.KeepLook(b.Context(), fleet.NewDate(2025, 5, 1), time.Now(), nil))
+		}
+	})
 	b.Run("rhythms", func(b *testing.B) {
 		for b.Loop() {
 			rhythms, err := db.Rhythms(b.Context())

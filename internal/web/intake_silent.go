@@ -19,6 +19,7 @@ import (
 type silentPage struct {
 	pageFrame
 	Tabs    []choice
+	LookAt  string   // when the fleet was looked at last; empty: it was not yet
 	Halted  []string // what came from no unit at all of late
 	Silent  []silentRow
 	More    int // so many more than shown
@@ -41,16 +42,14 @@ func (s *Server) silentPage(c echo.Context) error {
 		return err
 	}
 	page := silentPage{
-		pageFrame: s.frame(c, "Stopped reporting"), Tabs: intakeTabs(c), NeverN: len(f.never), NoUnits: f.units == 0,
+		pageFrame: s.frame(c, "Stopped reporting"), Tabs: intakeTabs(c), NeverN: len(f.never), NoUnits: f.units == 0, Halted: f.halted,
 		CSV: keptQuery{Depot: f.depot}.href("/intake/silent.csv"), Depots: []choice{{"/intake/silent", "all", f.depot == ""}},
 	}
 	for _, d := range f.depots {
 		page.Depots = append(page.Depots, choice{keptQuery{Depot: d.ID}.href("/intake/silent"), depotName(d), d.ID == f.depot})
 	}
-	for _, kind := range []fleet.Kind{fleet.CranksKind, fleet.TestsKind} {
-		if at, any := f.newest[kind]; any && alerts.Halted(kind, at, s.now()) {
-			page.Halted = append(page.Halted, fmt.Sprintf("No %s came of late from any unit, the newest is of %s UTC: see whether they are still brought. Until then, units are held against that day.", kindWords(kind), when(at, time.UTC)))
-		}
+	if !f.lookAt.IsZero() {
+		page.LookAt = when(f.lookAt, time.UTC)
 	}
 	zones := zonesOf(f.depots)
 	for _, u := range f.silent[:min(len(f.silent), silentShown)] {
@@ -68,7 +67,8 @@ type silentUnits struct {
 	silent []alerts.Silent
 	never  []fleet.Rhythm
 	units  int
-	newest map[fleet.Kind]time.Time // of the whole fleet
+	lookAt time.Time // when the fleet was looked at last
+	halted []string  // what came from no unit at all of late
 	depots []fleet.Depot
 	depot  fleet.DepotID
 }
@@ -83,13 +83,17 @@ func (s *Server) findSilent(c echo.Context) (f silentUnits, err error) {
 	if f.depots, err = s.visibleDepots(ctx, v); err != nil {
 		return f, err
 	}
+	if _, f.lookAt, err = s.store.OdditiesLook(ctx); err != nil {
+		return f, err
+	}
 	rhythms, err := s.store.Rhythms(ctx)
 	if err != nil {
 		return f, err
 	}
-	f.depot, f.newest = q.Depot, alerts.NewestReadings(rhythms)
+	f.depot = q.Depot
+	_, f.halted = reports.Halted(rhythms, f.lookAt)
 	other := func(depot fleet.DepotID) bool { return !v.maySee(depot) || q.Depot != "" && q.Depot != depot }
-	f.silent, f.never = alerts.StoppedReporting(rhythms, s.now())
+	f.silent, f.never = alerts.StoppedReporting(rhythms, f.lookAt)
 	f.silent = slices.DeleteFunc(f.silent, func(u alerts.Silent) bool { return other(u.Depot) })
 	f.never = slices.DeleteFunc(f.never, func(r fleet.Rhythm) bool { return other(r.Depot) })
 	for _, r := range rhythms {

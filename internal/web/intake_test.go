@@ -421,7 +421,13 @@ func TestStoppedUnitsAndOdditiesAreShownToTheirDepot(t *testing.T) {
 		tests = append(tests, fmt.Sprintf(`{"tested_at": %q, "unit": "N-2", "rest_v": 12.5}, {"tested_at": %q, "unit": "S-1", "rest_v": 12.5, "tester": "T-<b>"}`, at(i, 7), at(i+8, 7)))
 	}
 	w.bring(`{"battery_tests": [` + strings.Join(tests, ",") + `]}`)
+	require.Contains(t, text(mara.get("/intake/silent").page()), "The fleet was not looked at yet")
+	today := fleet.NewDate(2026, 11, 25)
+	look := func(found ...fleet.KeptOddity) { require.NoError(t, w.db.KeepLook(t.Context(), today, w.now, found)) }
+	require.Contains(t, text(jo.get("/intake/odd").page()), "The fleet was not looked at yet")
+	look()
 	page := text(mara.get("/intake/silent").page())
+	require.Contains(t, page, "From the look at the whole fleet of 2026-11-25 09:30 UTC")
 	require.Contains(t, page, "S-1 SUD battery tests T-<b> about every 7 days 2026-09-30 11:30 56 days")
 	require.Contains(t, page, "Never read: 2")
 	own := jo.get("/intake/silent")
@@ -437,13 +443,11 @@ func TestStoppedUnitsAndOdditiesAreShownToTheirDepot(t *testing.T) {
 		{"S-2", "SUD", "nothing", "", "", "", ""},
 	}, rows)
 
-	require.Contains(t, text(jo.get("/intake/odd").page()), "The fleet was not looked at yet")
-	today := fleet.NewDate(2026, 11, 25)
-	require.NoError(t, w.db.KeepOddities(t.Context(), today, []fleet.KeptOddity{
+	look([]fleet.KeptOddity{
 		{On: today, Kind: "tester drifts", Tester: "T-1", Sentence: "Tester T-1 shows less <b>now</b>."},
 		{On: today - 1, Kind: "readings exchanged", Unit: "N-1", OtherUnit: hostileUnit, Depot: "NOR", Sentence: "Exchanged, both fit."},
 		{On: today - 2, Kind: "reading far off", Unit: "S-1", Depot: "SUD", Sentence: "Far off."},
-	}))
+	}...)
 	odd := mara.get("/intake/odd").page()
 	require.Contains(t, text(odd), "Testers that drift")
 	require.Contains(t, text(odd), "Tester T-1 shows less <b>now</b>.")
