@@ -54,3 +54,6 @@ func (s *Server) static(c echo.Context) error {
 	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	return c.Blob(http.StatusOK, mime.TypeByExtension(path.Ext(c.Param("name"))), content)
 }
+
+// of is the content of a static file, by its name in the folder.
+func (a assets) of(name string) []byte { return a.files[path.Base(a.urls[name])] }

@@ -122,5 +122,6 @@ type Store interface {
 	Settings
 	Kept
 	Watch
+	Bench
 	Faults
 }

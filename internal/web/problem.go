@@ -111,6 +111,7 @@ func problemOf(err error) Problem {
 	}{
 		{errSignIn, "/problems/sign-in", "Please sign in", http.StatusUnauthorized},
 		{errToken, "/problems/sign-in", "The token does not open this", http.StatusUnauthorized},
+		{errPhone, "/problems/phone", "This phone is let in no more", http.StatusUnauthorized},
 		{errForbidden, "/problems/forbidden", "Not for you", http.StatusForbidden},
 		{errCrossOrigin, "/problems/cross-origin", "The request came from another site", http.StatusForbidden},
 		{errNotHealthy, "/problems/unavailable", "Not healthy", http.StatusServiceUnavailable},

@@ -35,6 +35,7 @@ type pageFrame struct {
 	Title  string
 	Person string // who is signed in; empty: nobody
 	Role   string
+	Phone  string // by which they are let in, if they did not sign in
 	Menu   []menuItem
 }
 
@@ -50,12 +51,12 @@ func (s *Server) frame(c echo.Context, title string) pageFrame {
 	if p.Name == "" {
 		return f
 	}
-	f.Person, f.Role = p.Name, string(p.Role)
+	f.Person, f.Role, f.Phone = p.Name, string(p.Role), viewerOf(c).phone
 	if p.FullName != "" {
 		f.Person = p.FullName
 	}
-	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Tonight", Href: "/tonight"}, {Text: "Plan", Href: "/plan"}, {Text: "Faults", Href: "/faults"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}, {Text: "Settings", Href: "/settings"}} {
-		if mayOpen(p.Role, item.Href) {
+	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Tonight", Href: "/tonight"}, {Text: "Bench", Href: benchPath}, {Text: "Plan", Href: "/plan"}, {Text: "Faults", Href: "/faults"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}, {Text: "Settings", Href: "/settings"}} {
+		if mayOpen(p.Role, item.Href) && (f.Phone == "" || item.Href == benchPath) {
 			item.Here = c.Path() == item.Href
 			item.Within = strings.HasPrefix(c.Path(), item.Href+"/")
 			f.Menu = append(f.Menu, item)

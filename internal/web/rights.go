@@ -24,6 +24,7 @@ type rule struct {
 	blind bool           // and who asks is not even looked up
 	roles []fleet.Role   // people of these roles who are signed in
 	token fleet.TokenUse // or who holds a token for this
+	phone bool           // or whose phone is kept for the bench
 	depot depotRule
 }
 
@@ -147,6 +148,29 @@ var rights = map[string]rule{
 	"POST /api/v1/faults/:search/answers":        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
 	"DELETE /api/v1/faults/:search/answers/last": {roles: intakers, token: fleet.FindFaults, depot: ownRows},
 
+	"GET " + benchShell:                {open: true, blind: true},
+	"GET " + benchWorker:               {open: true, blind: true},
+	"GET " + benchPath:                 {roles: intakers, phone: true, depot: ownRows},
+	"GET /bench/unit":                  {roles: intakers, phone: true, depot: ownRows},
+	"POST /bench/unit":                 {roles: intakers, phone: true, depot: ownBatch},
+	"GET " + benchTests:                {roles: intakers, phone: true, depot: ownRows},
+	"POST " + benchTests:               {roles: intakers, phone: true, depot: ownBatch},
+	"GET /bench/tests/:entry":          {roles: intakers, phone: true, depot: ownRows},
+	"POST /bench/tests/:entry":         {roles: intakers, phone: true, depot: ownBatch},
+	"GET /bench/facts":                 {roles: intakers, phone: true, depot: ownRows},
+	"POST /bench/let-go":               {roles: intakers, phone: true, depot: ownRows},
+	"POST /bench/keep":                 {roles: intakers, depot: ownRows},
+	"GET /bench/phones":                {roles: intakers, depot: ownRows},
+	"POST /bench/phones/:phone/let-go": {roles: intakers, depot: ownRows},
+	"GET /bench/labels":                {roles: intakers, depot: ownRows},
+	"GET /bench/labels.pdf":            {roles: intakers, depot: ownRows},
+
+	"POST /api/v1/fault":                         {roles: everyone, token: fleet.FindFaults}, // keeps nothing and reads nothing
+	"POST /api/v1/faults":                        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
+	"GET /api/v1/faults/:search":                 {roles: everyone, token: fleet.FindFaults, depot: ownRows},
+	"POST /api/v1/faults/:search/answers":        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
+	"DELETE /api/v1/faults/:search/answers/last": {roles: intakers, token: fleet.FindFaults, depot: ownRows},
+
 	"GET /api/v1/winter-list": {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"POST /api/v1/readings":   {token: fleet.BringReadings, depot: ownBatch},
 }
@@ -172,6 +196,7 @@ func MayOpen(role fleet.Role, page string) bool { return mayOpen(role, page) }
 type viewer struct {
 	person fleet.Person // empty with a token
 	token  fleet.Token  // empty with a person
+	phone  string       // name of the kept phone by which the person is let in; empty: they are signed in
 }
 
 // depots are those that the viewer may see: nil means all, empty means none.

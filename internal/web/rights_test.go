@@ -51,6 +51,9 @@ var exampleOf = map[string]string{
 	"/settings/schedules/:schedule/remove": "/settings/schedules/2/remove",
 	"/winter-list/cold-ladder.svg":         "/winter-list/cold-ladder.svg?depot=NOR",
 	":import":                              "1",
+	":entry":                               refusedEntry,
+	":phone":                               "una-phone",
+	"/bench/unit":                          "/bench/unit?unit=N-1",
 	":search":                              "1",
 	":row":                                 "bdcb9e1293a304749e95e1066a6b604dda68313708ed1e6d46510574e237a21f", // of yard.csv
 	"/intake/alike":                        "/intake/alike?kind=battery_tests",
@@ -165,7 +168,7 @@ func TestRowsKeptApartAreShownToTheirDepot(t *testing.T) {
 
 func TestMenusShowWhatMayBeOpened(t *testing.T) {
 	w := newWorld(t)
-	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list Tonight Plan Faults Audit Settings", fleet.Mechanic: "Winter list Tonight Plan Faults Audit Intake Settings"} {
+	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list Tonight Plan Faults Audit Settings", fleet.Mechanic: "Winter list Tonight Bench Plan Faults Audit Intake Settings"} {
 		w.addPerson(string(role), role)
 		doc := w.as(string(role)).get("/winter-list").page()
 		require.Equal(t, want, text(all(doc, "nav", "aria-label", "Pages")[0]))

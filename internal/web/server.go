@@ -134,6 +134,7 @@ func (s *Server) addRoutes() {
 	get("/audit/orders.svg", s.auditChart("audit-orders", reports.AuditOrders))
 	s.addFaults(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	s.addIntake(get, s.echo.POST)
+	s.addBench(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	s.addSettings(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	get("/api/v1/winter-list", s.apiWinterList)
 	s.echo.POST("/api/v1/readings", s.apiReadings)

@@ -68,14 +68,14 @@ func (s *Server) whoAsks(c echo.Context, r rule) (viewer, error) {
 	c.SetRequest(req.WithContext(ctx))
 	name := s.sessions.GetString(ctx, sessionPerson)
 	if name == "" {
-		return viewer{}, nil
+		return s.phoneAsks(c, r)
 	}
 	p, found, err := s.store.Person(ctx, name)
 	if err != nil {
 		return viewer{}, err
 	}
 	if !found || p.Disabled || s.sessions.GetString(ctx, sessionFingerprint) != fingerprint(p) {
-		return viewer{}, nil
+		return s.phoneAsks(c, r)
 	}
 	c.SetRequest(c.Request().WithContext(fleet.Acting(ctx, p.Name)))
 	return viewer{person: p}, nil

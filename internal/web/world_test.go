@@ -144,6 +144,7 @@ func (w *world) addFleet() {
 	w.addPerson("una", fleet.Reader, "NOR")
 	w.addToken("gate", fleet.BringReadings, "NOR")
 	w.addPost()
+	w.addBench()
 	w.addFaults()
 	w.keepApart("yard.csv", "tested_at,unit,rest_v,shift\n2026-11-19T08:00:00Z,N-1,12400,early\n")
 }

@@ -1,0 +1,503 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/require"
+
+	"rimeyard/alerts"
+	"rimeyard/ingest"
+	"rimeyard/internal/fleet"
+)
+
+// yard is a bench whose server can be killed and started again at the same address, and whose answers can be lost on the way.
+type yard struct {
+	*world
+	whole   testing.TB // the test that all stories are told in
+	address string
+	lose    atomic.Int32 // so many answers to tests that are sent
+	lost    atomic.Int32
+}
+
+func newYard(t *testing.T) *yard {
+	t.Helper()
+	w, _ := atBench(t)
+	w.now = time.Now().UTC() // that of the browser, which no test can set
+	var more []string
+	for i := range 9 {
+		more = append(more, fmt.Sprintf(`{"unit": "Y-%d", "depot": "NOR", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1}`, i+1))
+	}
+	w.bring(`{"vehicles": [` + strings.Join(more, ",") + `]}`)
+	w.http.Close()
+	y := &yard{world: w, whole: t, address: w.http.Listener.Addr().String()}
+	y.start()
+	return y
+}
+
+func (y *yard) start() {
+	y.whole.Helper()
+	var config net.ListenConfig
+	l, err := config.Listen(y.whole.Context(), "tcp", y.address)
+	require.NoError(y.whole, err)
+	y.http = &httptest.Server{Listener: l, Config: &http.Server{Handler: y}}
+	y.http.Start()
+	y.whole.Cleanup(y.http.Close)
+}
+
+// kill leaves nobody an answer.
+func (y *yard) kill() {
+	y.http.CloseClientConnections()
+	y.http.Close()
+}
+
+// ServeHTTP does the whole of a request, and then drops the connection instead of the answer, as often as answers are to be lost.
+func (y *yard) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if r.Method == http.MethodPost && r.URL.Path == benchTests && y.lose.Add(-1) >= 0 {
+		y.srv.Handler().ServeHTTP(httptest.NewRecorder(), r)
+		y.lost.Add(1)
+		panic(http.ErrAbortHandler)
+	}
+	y.srv.Handler().ServeHTTP(w, r)
+}
+
+// phone is a real browser of a phone's size with a profile that outlives it.
+type phone struct {
+	*tab
+	cmd *exec.Cmd
+}
+
+func (y *yard) phone(profile string) *phone {
+	y.t.Helper()
+	p := &phone{}
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.UserDataDir(profile), chromedp.DisableGPU,
+		chromedp.Flag("disable-background-networking", true), chromedp.Flag("use-fake-ui-for-media-stream", true),
+		chromedp.Flag("use-fake-device-for-media-stream", true), chromedp.ModifyCmdFunc(func(cmd *exec.Cmd) { p.cmd = cmd }))
+	if os.Getuid() == 0 {
+		options = append(options, chromedp.NoSandbox)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), browserTime)
+	y.t.Cleanup(cancel)
+	ctx, cancel = chromedp.NewExecAllocator(ctx, options...)
+	y.t.Cleanup(cancel)
+	ctx, cancel = chromedp.NewContext(ctx)
+	y.t.Cleanup(cancel)
+	p.tab = listening(ctx, y.world)
+	p.size(360, 740)
+	return p
+}
+
+// another is the phone of somebody else: nothing is kept on it yet.
+func (p *phone) another(t *testing.T) *phone {
+	t.Helper()
+	q := &phone{tab: p.tab.another()}
+	q.t = t
+	q.size(360, 740)
+	return q
+}
+
+// die ends the browser as a flat battery does.
+func (p *phone) die() {
+	p.t.Helper()
+	require.NoError(p.t, p.cmd.Process.Kill())
+}
+
+// coldStart is a tab that has nothing yet.
+func (p *phone) coldStart(path string) *tab {
+	p.t.Helper()
+	ctx, cancel := chromedp.NewContext(p.ctx)
+	p.t.Cleanup(cancel)
+	b := listening(ctx, p.w)
+	b.size(360, 740)
+	b.at(path)
+	return b
+}
+
+// at opens a page whose requests may fail.
+func (b *tab) at(path string) {
+	b.t.Helper()
+	b.do(chromedp.Navigate(b.w.http.URL + path))
+	b.until(`document.getElementById("bench")?.dataset.ready == "1"`)
+	b.complaints()
+}
+
+// until waits until an expression, which may await, is true; pages may come and go meanwhile.
+func (b *tab) until(js string) {
+	b.t.Helper()
+	const patience, often = 15 * time.Second, 40 * time.Millisecond
+	tick, over := time.NewTicker(often), time.After(patience)
+	defer tick.Stop()
+	for {
+		is, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("(async () => !!("+js+"))()", chromedp.EvalAwaitPromise))
+		if err == nil && is {
+			return
+		}
+		select {
+		case <-tick.C:
+		case <-over:
+			b.t.Fatalf("%s: never %s but: %s\n%q (%v)", b.value("location.href"), js, b.value("document.body.innerText"), b.complaints(), err)
+		}
+	}
+}
+
+// reads waits until the page has these words, whatever became of its requests.
+func (b *tab) reads(words string) {
+	b.t.Helper()
+	b.until(fmt.Sprintf(`document.body.innerText.replace(/\s+/g, " ").includes(%q)`, words))
+	b.complaints()
+}
+
+// ready signs in and waits until the phone has all that it needs without a signal.
+func (p *phone) ready(person string) {
+	p.t.Helper()
+	p.signIn(person)
+	p.open("/bench")
+	p.until(`document.getElementById("bench").dataset.ready == "1" && !!navigator.serviceWorker.controller`)
+	require.Equal(p.t, "true", p.awaited(fmt.Sprintf(`!!await caches.match(%q)`, benchShell)))
+	p.sound()
+}
+
+// types fills in the form and saves.
+func (b *tab) types(values ...string) {
+	b.t.Helper()
+	for i := 0; i < len(values); i += 2 {
+		b.value(fmt.Sprintf(`(el => { el.focus(); el.select() })(%s)`, b.labelled(values[i])))
+		b.do(chromedp.KeyEvent(values[i+1]))
+	}
+	b.do(chromedp.Click(b.named("button", "Save the test")))
+}
+
+// looks holds what a page shows to a phone's width and to axe-core, and takes its picture, light and dark.
+func (b *tab) looks(name string) {
+	b.t.Helper()
+	require.LessOrEqual(b.t, b.number("document.documentElement.scrollWidth"), 360.0, "%s scrolls sideways, by %s", name, b.value(widest))
+	for _, dark := range []bool{false, true} {
+		b.dark(dark)
+		require.Empty(b.t, b.unlawful(), name)
+		b.keep("bench-" + name + map[bool]string{true: "-dark", false: ""}[dark])
+		b.size(360, 740)
+	}
+	b.dark(false)
+}
+
+// awaited is the text of what an expression with promises comes to.
+func (b *tab) awaited(js string) string {
+	b.t.Helper()
+	return run(b, chromedp.Evaluate[string]("(async () => String("+js+"))()", chromedp.EvalAwaitPromise))
+}
+
+func (y *yard) testsBy(unit fleet.UnitID, note string) (n int) {
+	y.t.Helper()
+	for _, t := range y.testsOf(unit) {
+		if t.Note == note {
+			n++
+		}
+	}
+	return n
+}
+
+// Phones in one yard, each with nothing kept on it at first.
+func TestBenchOnPhones(t *testing.T) {
+	y := newYard(t)
+	first := y.phone(filepath.Join(t.TempDir(), "phone"))
+	for _, story := range []struct {
+		name string
+		told func(*testing.T, *yard, *phone)
+	}{
+		{"the network is switched off", benchNetworkOff},
+		{"answers are lost", benchAnswersLost},
+		{"the phone is let go", benchLetGo},
+		{"two tests of one minute", benchConflict},
+		{"a test is refused and mended", benchMends},
+		{"signing out keeps what waits", benchSignOut},
+		{"by keyboard", benchByKeyboard},
+		{"a label is scanned", benchScan},
+		{"phones judge as the server does", benchParity},
+	} {
+		t.Run(story.name, func(t *testing.T) {
+			y.t = t
+			p := first.another(t)
+			p.ready("jo")
+			story.told(t, y, p)
+		})
+	}
+}
+
+// A mechanic's morning without a signal: the form is there after a cold start with the server dead, tests wait on the phone, the phone dies,
+// and each goes in exactly once when there is a server again.
+func TestBenchOfADeadServer(t *testing.T) {
+	y := newYard(t)
+	profile := filepath.Join(t.TempDir(), "phone")
+	p := y.phone(profile)
+	p.ready("jo")
+	p.looks("round")
+	y.kill()
+
+	b := p.coldStart("/bench/unit?unit=N-1")
+	b.reads("No signal. Tests that you type wait on this phone.")
+	require.Equal(t, "Fitted: B-1, rated 850 A (SAE).", b.value(`document.getElementById("bench-known").textContent`))
+	b.fill("Rest volts, V", "124")
+	b.reads("124 is outside 1 to 16 V, what 12 V can show at rest")
+	b.looks("wrong")
+	b.types("Rest volts, V", "11,9", "Cold cranking amps, A", "800", "Note", "first")
+	b.reads("33 % up on 602 A of 20 November 2026: another battery?")
+	b.looks("odd")
+	b.do(chromedp.Click(b.named("label", "No, as read")), chromedp.Click(b.named("button", "Save the test")))
+	b.reads("N-1: charge and test again")
+	b.reads("11.9 V at rest is under 12.2 V: charge it, let it rest, test again. Nothing else can be concluded yet.")
+	b.reads("1 test waits for a signal")
+	b.looks("waits")
+
+	b.at("/bench/unit?unit=N-2") // the same phone, another mechanic
+	b.choose("Tested by", "kim")
+	b.types("Rest volts, V", "12.6", "Note", "second")
+	b.reads("N-2: nothing against it so far")
+	b.at(benchUnitHref("N-1"))
+	require.Equal(t, "kim", b.value(`document.getElementById("tested_by").value`), "who tested last tests on")
+	b.fill("Rest volts, V", "12.3") // half typed
+	b.until(`(await bench.recall("draft"))?.row.rest_v == "12.3"`)
+
+	p.die()
+	p = y.phone(profile)
+	b = p.coldStart("/bench")
+	b.reads("2 tests wait for a signal")
+	b.reads("as this phone kept it 0 minutes ago")
+	b.looks("round-offline")
+	b.at("/bench/unit?unit=N-1")
+	require.Equal(t, "12.3", b.value(`document.getElementById("rest_v").value`), "what was half typed is there again")
+	require.Zero(t, y.testsBy("N-1", "first"))
+
+	y.start()
+	b.at("/bench")
+	b.reads("Nobody is signed in on this phone. 2 tests wait on this phone; they are sent once somebody signs in.") // a dead phone forgets sign-ins
+	b.do(chromedp.Click(b.named("a", "Sign in")))
+	b.until(`location.pathname == "/sign-in" && document.activeElement.id == "name"`)
+	b.do(chromedp.KeyEvent("jo"), chromedp.KeyEvent(kb.Tab), chromedp.KeyEvent(testPassword), chromedp.KeyEvent(kb.Enter))
+	b.reads("Sent from this phone")
+	require.Equal(t, 1, y.testsBy("N-1", "first"))
+	require.Equal(t, 1, y.testsBy("N-2", "second"))
+	h := y.testsOf("N-2")
+	require.Equal(t, "kim", h[len(h)-1].TestedBy)
+	b.at("/bench")
+	b.reads("Today's round: 2 of 3 tested")
+	b.at("/bench")
+	require.Equal(t, 1, y.testsBy("N-1", "first"), "and stays once")
+}
+
+// The network is switched off under the page and under its worker; the server lives on. Without a click the test goes in when it is back.
+func benchNetworkOff(t *testing.T, y *yard, p *phone) {
+	p.network(false)
+	p.at("/bench/unit?unit=Y-1")
+	p.types("Rest volts, V", "12.55", "Note", "no network")
+	p.reads("1 test waits for a signal")
+	require.Zero(t, y.testsBy("Y-1", "no network"))
+	p.network(true) // of which the browser tells the page
+	p.reads("taken")
+	require.Equal(t, 1, y.testsBy("Y-1", "no network"))
+	p.looks("taken")
+}
+
+// network switches the network of the page and of its worker on and off.
+func (p *phone) network(on bool) {
+	p.t.Helper()
+	worker := !on
+	p.do(
+		protocol(network.EmulateNetworkConditionsByRule, network.EmulateNetworkConditionsByRuleParams{
+			EmulateOfflineServiceWorker: &worker, MatchedNetworkConditions: []*network.Conditions{{Offline: !on, DownloadThroughput: -1, UploadThroughput: -1}},
+		}),
+		protocol(network.OverrideNetworkState, network.OverrideNetworkStateParams{Offline: !on, DownloadThroughput: -1, UploadThroughput: -1}),
+	)
+}
+
+// The server takes a test, but its answer is lost, twice: the phone sends on, and the test stands once.
+func benchAnswersLost(t *testing.T, y *yard, p *phone) {
+	p.at("/bench/unit?unit=Y-2")
+	y.lose.Store(2)
+	p.types("Rest volts, V", "12.55", "Note", "lost")
+	p.reads("1 test waits for a signal")
+	p.do(chromedp.Click(p.named("button", "Send now")))
+	p.until(`document.getElementById("bench-queue-title").textContent == "1 test waits for a signal"`)
+	p.do(chromedp.Click(p.named("button", "Send now")))
+	p.reads("Sent from this phone")
+	require.EqualValues(t, 2, y.lost.Load())
+	require.Equal(t, 1, y.testsBy("Y-2", "lost"))
+}
+
+// A phone that is let go while tests wait on it keeps them and says so; who signs in sends them, in the name of who tested.
+func benchLetGo(t *testing.T, y *yard, p *phone) {
+	p.follow("Keep this phone for the bench")
+	p.reads("is kept for the bench of North & Sons <yard> (NOR)")
+	p.follow("Sign out")
+	p.at("/bench")
+	p.reads("It needs no sign-in here, and opens nothing else.")
+	p.looks("kept-phone")
+	name := p.value(`document.querySelector(".who").textContent`)
+	found, err := y.db.RevokeBenchPhone(t.Context(), name, nil)
+	require.NoError(t, err)
+	require.True(t, found, name)
+	p.at("/bench/unit?unit=Y-3")
+	p.reads("This phone is let in no more.")
+	p.types("Rest volts, V", "12.55", "Note", "let go")
+	p.reads("This phone is let in no more. 1 test waits on this phone; it is sent once somebody signs in.")
+	p.looks("let-go")
+	require.Equal(t, "undefined", p.awaited(`typeof (await bench.recall("facts"))`), "what was kept of the depot is gone")
+	p.do(chromedp.Click(p.named("a", "Sign in")))
+	p.until(`location.pathname == "/sign-in"`)
+	p.fill("Name", "kim")
+	p.fill("Password", testPassword)
+	p.do(chromedp.KeyEvent(kb.Enter))
+	p.reads("Sent from this phone")
+	require.Equal(t, 1, y.testsBy("Y-3", "let go"))
+}
+
+// Two tests of one minute: shown side by side, and a person decides.
+func benchConflict(t *testing.T, y *yard, p *phone) {
+	y.kill()
+	p.at("/bench/unit?unit=N-1")
+	p.types("Rest volts, V", "12.55", "Cold cranking amps, A", "610", "Note", "mine")
+	p.reads("1 test waits for a signal")
+	at := p.awaited(`(await bench.tests())[0].row.tested_at`)
+	y.bring(fmt.Sprintf(`{"battery_tests": [{"unit": "N-1", "tested_at": %q, "position": 1, "rest_v": 12.31, "cca_a": 590, "cca_standard": "sae", "tested_by": "kim", "note": "theirs"}]}`, at))
+	y.start()
+	p.at("/bench")
+	p.reads("another test of the same minute stands")
+	p.looks("conflict-in-the-list")
+	p.follow("See both and decide: N-1 of " + p.awaited(`(t => new Date(t).toLocaleString("en-GB", {day: "numeric", month: "short", hour: "2-digit", minute: "2-digit"}))((await bench.tests())[0].typedAt)`))
+	p.reads("12.31")
+	p.looks("conflict")
+	p.follow("Both are right: take this one a minute later")
+	p.reads("Done: taken.")
+	p.until(`(await bench.tests())[0].outcome == "taken"`) // the phone's list knows too
+	require.Equal(t, 1, y.testsBy("N-1", "mine"))
+	require.Equal(t, 1, y.testsBy("N-1", "theirs"))
+}
+
+// What the server refuses is mended on the phone.
+func benchMends(t *testing.T, y *yard, p *phone) {
+	p.at("/bench/unit?unit=N-9")
+	p.types("Rest volts, V", "12.55", "Note", "mended")
+	p.reads("not taken: unit: no unit of this number is known")
+	p.looks("refused")
+	p.do(chromedp.Click(p.named("a", "Mend it")))
+	p.until(`location.search.includes("mend=") && document.getElementById("bench")?.dataset.ready == "1"`)
+	require.Equal(t, "12.55", p.value(`document.getElementById("rest_v").value`))
+	p.types("Unit", "Y-4")
+	p.reads("Y-4: ")
+	p.reads("taken")
+	require.Equal(t, 1, y.testsBy("Y-4", "mended"))
+	kept, err := y.db.CountKept(t.Context(), fleet.KeptFilter{File: "battery_tests"})
+	require.NoError(t, err)
+	require.Zero(t, kept)
+}
+
+// Whoever signs out while tests wait is told; what was kept of the depot goes, the tests stay.
+func benchSignOut(t *testing.T, y *yard, p *phone) {
+	y.lose.Store(1000)
+	p.at("/bench/unit?unit=Y-5")
+	p.types("Rest volts, V", "12.55", "Note", "stays")
+	p.reads("1 test waits for a signal")
+	p.do(chromedp.Navigate(y.http.URL + "/winter-list"))
+	p.do(chromedp.Click(p.named("button", "Sign out")))
+	p.reads("1 test waits on this phone for a signal. It stays here and is sent once somebody signs in. Press again to sign out.")
+	p.do(chromedp.Click(p.named("button", "Sign out")))
+	p.until(`location.pathname == "/sign-in"`)
+	p.at("/bench")
+	p.reads("Nobody is signed in on this phone. 1 test waits on this phone; it is sent once somebody signs in.")
+	p.reads("Nothing is kept of any depot on this phone")
+	p.looks("signed-out")
+	y.lose.Store(0)
+}
+
+// The keyboard alone will do, and what was scanned leads to the unit's form.
+func benchByKeyboard(t *testing.T, y *yard, p *phone) {
+	p.tabTo(`el.id == "find"`)
+	p.do(chromedp.KeyEvent("Y-6"), chromedp.KeyEvent(kb.Enter))
+	p.until(`location.pathname == "/bench/unit" && document.getElementById("bench")?.dataset.ready == "1"`)
+	p.looks("form")
+	p.tabTo(`el.id == "temperature_c"`)
+	p.do(chromedp.KeyEvent("4.5"))
+	p.tabTo(`el.id == "temperature_c-sign"`)
+	p.do(chromedp.KeyEvent(" "))
+	require.Equal(t, "-4.5", p.value(`document.getElementById("temperature_c").value`))
+	p.until(`(await bench.recall("draft")).row.temperature_c == "-4.5"`)
+	p.at("/bench/unit?unit=Y-6")
+	require.Equal(t, "-4.5", p.value(`document.getElementById("temperature_c").value`), "half typed")
+	p.tabTo(`el.id == "rest_v"`)
+	p.do(chromedp.KeyEvent("12.6"), chromedp.KeyEvent(kb.Enter))
+	p.reads("taken")
+	require.Equal(t, "bench-result-title", p.value("document.activeElement.id"), "who hears the page hears the verdict")
+
+	p.at("/bench")
+	require.Equal(t, "true", p.value(`document.getElementById("bench-scan").hidden == !("BarcodeDetector" in window)`), "offered where the browser can")
+}
+
+// Where the browser reads codes, a label that is held before the camera leads to the form of its unit, whatever server it was printed for.
+// Chromium here reads none, so it is lent a reader that sees another code first.
+func benchScan(t *testing.T, y *yard, p *phone) {
+	_, err := chromedp.Run(p.ctx, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
+			Source: fmt.Sprintf(`{ const codes = ["https://elsewhere.example/menu", "no address", %q];
+				window.BarcodeDetector = class { async detect() { return codes.length ? [{rawValue: codes.shift()}] : []; } } }`, "https://rime.example"+benchUnitHref(string(hostileUnit))),
+		})
+		return err
+	}))
+	require.NoError(t, err)
+	p.at("/bench")
+	p.do(chromedp.Click(p.named("button", "Scan its label")))
+	p.until(`location.pathname == "/bench/unit" && document.getElementById("bench")?.dataset.ready == "1"`)
+	require.Equal(t, string(hostileUnit), p.value(`document.getElementById("unit").value`))
+}
+
+// Limits and questions are the server's; what phones make of them must be the same.
+func benchParity(t *testing.T, y *yard, p *phone) {
+	for _, l := range ingest.Limits(fleet.TestsKind) {
+		for _, typed := range []string{"12.4", "-0.5", "16", "16.01", "5001", "-70", "61", "1e3", "0x10", ".5", "5.", "+3", "-", "", "12.4.1", "١٢"} {
+			want := outside(l, typed)
+			got := p.awaited(fmt.Sprintf(`benchForm.outside(await bench.recall("facts"), %q, %q)`, l.Column, typed))
+			require.Equal(t, want, got, "%s %q", l.Column, typed)
+		}
+	}
+	depot, err := y.db.Depots(t.Context())
+	require.NoError(t, err)
+	units, err := y.db.BenchUnits(t.Context(), "NOR", "N-1", fleet.DateOf(y.now, depot[0].Zone()))
+	require.NoError(t, err)
+	for _, row := range []map[string]string{
+		{"rest_v": "12.6", "cca_a": "602", "cca_standard": "sae"},
+		{"rest_v": "9.5", "cca_a": "783", "cca_standard": "sae"},
+		{"cca_a": "421", "cca_standard": "sae"},
+		{"cca_a": "1200", "cca_standard": "sae"},
+		{"cca_a": "1200", "cca_standard": "en"},
+		{"rest_v": "13.01"},
+		{"rest_v": "13"},
+		{"cca_a": "1200", "cca_standard": "sae", "position": "2"},
+	} {
+		row["unit"] = "N-1"
+		want, err := y.srv.oddOf(t.Context(), depot[0], row)
+		require.NoError(t, err)
+		if want == nil {
+			want = []alerts.Question{}
+		}
+		typed, err := json.Marshal(row)
+		require.NoError(t, err)
+		said, err := json.Marshal(want)
+		require.NoError(t, err)
+		got := p.awaited(fmt.Sprintf(`JSON.stringify(await bench.recall("facts").then(f => benchForm.odd(f, f.units.find(u => u.unit == "N-1"), %s)))`, typed))
+		require.JSONEq(t, string(said), got, "%s of %v", typed, units)
+	}
+}
