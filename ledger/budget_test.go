@@ -71,13 +71,8 @@ func whole(b Budget) BudgetLine { return b.Total[len(b.Total)-1] }
 
 // Two units, one winter, one month: by hand.
 func TestBudgetByHand(t *testing.T) {
-	unit := func(id fleet.UnitID, centre string, p float64) BudgetUnit {
-		return BudgetUnit{
-			ID: id, Depot: "NOR", CostCentre: centre, FirstMonth: MonthOf(october), ByWinter: [][]float64{{p}}, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
-			NoStartCost: fleet.Known(fleet.Money(100_00)), Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"B1"}},
-		}
-	}
-	in := BudgetInput{Currency: "EUR", From: october, Months: 1, Prices: prices2026(), Units: []BudgetUnit{unit("A", "100", 0.5), unit("B", "200", 0.2)}}
+	in := BudgetInput{Currency: "EUR", From: october, Months: 1, Prices: prices2026(), Units: []BudgetUnit{one("A", "NOR", []float64{0.5}), one("B", "NOR", []float64{0.2})}}
+	in.Units[1].CostCentre = "200"
 	b := budgetOf(t, in)
 	require.Equal(t, 1, b.Winters)
 	require.Len(t, b.Lines, 4)
@@ -94,6 +89,81 @@ func TestBudgetByHand(t *testing.T) {
 	require.Equal(t, fleet.Money(0), b.Lines[0].Failures)     // cured
 	require.EqualValues(t, 310_00, whole(b).Expected)
 	require.Equal(t, fleet.Money(250_00), whole(b).P10)
+}
+
+// one unit of a depot, with its chances.
+func one(id fleet.UnitID, depot fleet.DepotID, byWinter ...[]float64) BudgetUnit {
+	return BudgetUnit{
+		ID: id, Depot: depot, CostCentre: "100", FirstMonth: MonthOf(october), ByWinter: byWinter, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
+		NoStartCost: fleet.Known(fleet.Money(100_00)), Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"B1"}},
+	}
+}
+
+// Each depot's mean is over its own winters, however many others have; its newest is met with theirs.
+func TestDepotsWithFewerWinters(t *testing.T) {
+	in := BudgetInput{Currency: "EUR", From: october, Months: 1, Prices: prices2026(), Units: []BudgetUnit{
+		one("A", "AKL", []float64{0}, []float64{0.3}, []float64{0.9}), one("B", "NOR", []float64{0.2}, []float64{0.8}),
+	}}
+	b := budgetOf(t, in)
+	require.Equal(t, 3, b.Winters)
+	require.InDelta(t, 0.4+0.5, whole(b).Failed, 1e-12)
+	in.Winters = []int{0}
+	require.InDelta(t, 0.9+0.8, whole(budgetOf(t, in)).Failed, 1e-12)
+	in.Winters = []int{2} // the oldest of the one, the newest of the other again
+	require.InDelta(t, 0+0.8, whole(budgetOf(t, in)).Failed, 1e-12)
+}
+
+// A unit that is sure to fail once in the season costs the same in each year, whichever month it is.
+func TestMonthsOfASeasonExcludeEachOther(t *testing.T) {
+	in := BudgetInput{Currency: "EUR", From: october, Months: 3, Prices: prices2026(), Units: []BudgetUnit{one("A", "NOR", []float64{0.2, 0.5, 1})}}
+	w := whole(budgetOf(t, in))
+	require.Equal(t, []fleet.Money{300_00, 300_00, 300_00}, []fleet.Money{w.P10, w.P90, w.Failures})
+	g, err := newBudgeting(in)
+	require.NoError(t, err)
+	require.InDelta(t, 0, g.groups[0].sums[0][3].variance, 1e-3)
+	require.Positive(t, g.groups[0].sums[0][0].variance)
+}
+
+// Work that comes after the season changes nothing before it.
+func TestWorkCuresFromItsWeekOn(t *testing.T) {
+	in := BudgetInput{Currency: "EUR", From: october, Months: 6, Prices: prices2026(), Cures: map[fleet.Part]float64{fleet.BatteryPart: 1}, Units: []BudgetUnit{one("A", "NOR", []float64{0.5, 0.75, 0.8, 0.9, 0.96, 0.98})}}
+	left := budgetOf(t, in)
+	in.Planned = []Planned{{Unit: "A", On: fleet.NewDate(2027, 2, 1), Parts: []fleet.Part{fleet.BatteryPart}}}
+	b := budgetOf(t, in)
+	for m := range 4 {
+		require.InDelta(t, left.Total[m].Failed, b.Total[m].Failed, 1e-12)
+	}
+	require.InDelta(t, 0, b.Total[4].Failed, 1e-12)
+	in.Planned[0].On = fleet.NewDate(2026, 11, 16) // in the middle of November
+	require.InDelta(t, 0.5*(1-math.Sqrt(0.5)), budgetOf(t, in).Total[1].Failed, 1e-12)
+}
+
+// Many units of which a few are likely to fail, against their exact convolution.
+func TestFewLikelyAmongMany(t *testing.T) {
+	in := BudgetInput{Currency: "EUR", From: october, Months: 1, Prices: prices2026()}
+	var risks [][]outcome
+	for i := range 500 {
+		p := 0.001
+		if i%50 == 0 {
+			p = 0.85
+		}
+		in.Units = append(in.Units, one(fleet.UnitID(fmt.Sprint(i)), "NOR", []float64{p}))
+		risks = append(risks, []outcome{{p, 300_00}})
+	}
+	exact := convolved(risks, 300_00, 100)
+	w := whole(budgetOf(t, in))
+	for p, got := range map[float64]fleet.Money{0.1: w.P10, 0.5: w.P50, 0.9: w.P90} {
+		require.InDelta(t, mixture{exact}.quantile(p, 0, 300_00, 100*300_00), float64(got), 0.5)
+	}
+	g, err := newBudgeting(in)
+	require.NoError(t, err)
+	f := g.frame(figure{g.groups, 0}, 500)
+	r := newRows(g.groups, 1)
+	r.fill(0)
+	d := r.grid(&f, 0, false)
+	for n := range 20 {
+		require.InDelta(t, exact.upTo(float64(n)*300_00), d.upTo(float64(n)*300_00), 1e-6)
+	}
 }
 
 // Sums over months and cost centres are exact; quantiles stand in order, and lie between nothing and everything.
@@ -139,12 +209,12 @@ func TestBudgetAddsUp(t *testing.T) {
 		require.NoError(t, err)
 		require.JSONEq(t, string(first), string(again)) // the order of the input means nothing
 
-		one := in
-		one.Units = slices.Clone(in.Units)
-		for i := range one.Units {
-			one.Units[i].CostCentre = "all"
+		joined := in
+		joined.Units = slices.Clone(in.Units)
+		for i := range joined.Units {
+			joined.Units[i].CostCentre = "all"
 		}
-		require.InDelta(t, float64(whole(b).Expected), float64(whole(budgetOf(t, one)).Expected), float64(len(b.Lines))/2+1) // cells are rounded to cents
+		require.InDelta(t, float64(whole(b).Expected), float64(whole(budgetOf(t, joined)).Expected), float64(len(b.Lines))/2+1) // cells are rounded to cents
 	})
 }
 

@@ -41,6 +41,7 @@ func TestSwapNowByHand(t *testing.T) {
 	u := pays.Units[0]
 	// To run: 0.6 × 600, and between 240 and 480 at a tenth. Now: the battery, and an hour, 40 minutes and 20 to set up.
 	require.Equal(t, []fleet.Money{360_00, 264_00, 260_00, 100_00}, []fleet.Money{u.Run.Expected, u.Run.Mild, u.Now.Expected, u.Saves})
+	require.Equal(t, []fleet.Money{4_00, 196_00}, []fleet.Money{u.SavesMild, u.SavesHard}) // 240 − 260 and 480 − 260
 	require.Equal(t, ledger.SwapNow, u.Cheapest)
 	require.Equal(t, u.Run.Expected, pays.Run.Expected)
 }
