@@ -32,23 +32,25 @@ type IntakeData struct {
 	Since    time.Time      // from which on imports are told of
 	Imports  []fleet.Import // with what is wrong with their files; of several depots, so that only readers of all are told
 	Kept     []fleet.KeptRow
-	KeptRows int             // of which Kept may be a part
-	LookAt   time.Time       // when the fleet was looked at last; zero: it was not yet
-	Halted   []string        // what came from no unit at all of late, in a word
-	Why      []string        // and in a sentence
-	Silent   []alerts.Silent // newest first
-	Told     map[string]bool // what of these the last letter told of
+	KeptRows int                // of which Kept may be a part
+	LookAt   time.Time          // when the fleet was looked at last; zero: it was not yet
+	Halted   []string           // what came from no unit at all of late, in a word
+	Why      []string           // and in a sentence
+	Silent   []alerts.Silent    // newest first
+	Drifts   []fleet.KeptOddity // of testers, newest first
+	Told     map[string]bool    // what of these the last letter told of
 	Depots   []fleet.Depot
 }
 
 // Imported finds what imports brought that was wrong. Troubles are the imports begun after since that have refused files or kept rows
 // apart. KeptApartOf lists rows of those imports: of the depots, or with nil all. Rhythms are those of the whole fleet, as of the look
-// at it.
+// at it, and Oddities what it found at the depots; with nil, at all and at several at once.
 type Imported interface {
 	Troubles(ctx context.Context, since time.Time) ([]fleet.Import, error)
 	KeptApartOf(ctx context.Context, imports []int64, depots []fleet.DepotID, limit int) (rows []fleet.KeptRow, all int, err error)
 	OdditiesLook(ctx context.Context) (asOf fleet.Opt[fleet.Date], madeAt time.Time, err error)
 	Rhythms(ctx context.Context) ([]fleet.Rhythm, error)
+	Oddities(ctx context.Context, of []fleet.DepotID) ([]fleet.KeptOddity, error)
 	Depots(ctx context.Context) ([]fleet.Depot, error)
 }
 
@@ -65,6 +67,8 @@ type IntakeReport struct {
 	Halted      []string
 	Silent      []SilentEntry
 	MoreSilent  string
+	Drifts      []DriftEntry
+	MoreDrifts  string
 	Changed     bool // something is new
 	rows        []fleet.KeptRow
 }
@@ -81,13 +85,19 @@ type SilentEntry struct {
 	New               bool // the last letter did not tell of it
 }
 
+// DriftEntry is a tester that shows more or less than it did.
+type DriftEntry struct {
+	Sentence string // with its name, and what to do
+	New      bool   // the last letter did not tell of it
+}
+
 // intakeMark is what a letter told, for the next to know what is new.
 type intakeMark struct {
 	Files map[int64]int   `json:"files"` // of each import of the last day, how many of its files
 	Told  map[string]bool `json:"told"`  // IntakeData.Told
 }
 
-// IntakeKind is the report on rows kept apart, files refused and units that stopped reporting since the last letter.
+// IntakeKind is the report on rows kept apart and files refused since the last letter, units that stopped reporting and testers that drift.
 func IntakeKind(from Imported) Kind {
 	return Kind{
 		Name: IntakeName, Title: "Intake trouble", Page: "/intake", Forms: []fleet.Attachment{fleet.AttachCSV},
@@ -143,6 +153,9 @@ func gatherIntake(ctx context.Context, from Imported, a Asked) (d IntakeData, ma
 	for _, u := range d.Silent {
 		knows.Told[silentKey(u)] = true
 	}
+	for _, o := range d.Drifts {
+		knows.Told[driftKey(o)] = true
+	}
 	if d.Depots, err = from.Depots(ctx); err != nil {
 		return d, "", err
 	}
@@ -162,10 +175,13 @@ func (d *IntakeData) look(ctx context.Context, from Imported, a Asked) (err erro
 	d.Halted, d.Why = Halted(rhythms, d.LookAt)
 	d.Silent, _ = alerts.StoppedReporting(rhythms, d.LookAt)
 	d.Silent = slices.DeleteFunc(d.Silent, func(u alerts.Silent) bool { return a.Depots != nil && !slices.Contains(a.Depots, u.Depot) })
-	return nil
+	d.Drifts, err = from.Oddities(ctx, a.Depots)
+	d.Drifts = slices.DeleteFunc(d.Drifts, func(o fleet.KeptOddity) bool { return o.Kind != string(alerts.TesterDrifts) })
+	return err
 }
 
-func silentKey(u alerts.Silent) string { return fmt.Sprintf("%s of %s", u.Kind, u.Unit) }
+func silentKey(u alerts.Silent) string   { return fmt.Sprintf("%s of %s", u.Kind, u.Unit) }
+func driftKey(o fleet.KeptOddity) string { return "tester " + o.Tester }
 
 // Halted says what came from no unit at all of late, in a word and in a sentence.
 func Halted(rhythms []fleet.Rhythm, at time.Time) (what, why []string) {
@@ -209,9 +225,10 @@ func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 	}
 	r.MoreRefused = moreOf(refused-mostTroubles, "more file")
 	silent, fresh := r.addSilent(d, a)
+	drifts := r.addDrifts(d, a)
 	r.Halted = d.Why
-	r.Changed = d.KeptRows+refused+fresh > 0 || slices.ContainsFunc(d.Halted, func(what string) bool { return !d.Told[what] })
-	r.Headline = d.headline(refused, silent, fresh, a.Last.Mark != "")
+	r.Changed = d.KeptRows+refused+fresh+drifts > 0 || slices.ContainsFunc(d.Halted, func(what string) bool { return !d.Told[what] })
+	r.Headline = d.headline(refused, silent, fresh, drifts, a.Last.Mark != "")
 	r.Subject = oneLine(tagOf(a.Depots) + ": " + r.Headline)
 	return r
 }
@@ -237,17 +254,35 @@ func (r *IntakeReport) addSilent(d IntakeData, a Asked) (units, unknown int) {
 			fresh[u.Unit], list[i].New = true, a.Last.Mark != "" // in the first letter all are
 		}
 	}
-	slices.SortStableFunc(list, func(a, b SilentEntry) int {
-		switch {
-		case a.New == b.New:
-			return 0
-		case a.New:
-			return -1
-		}
-		return 1
-	})
+	slices.SortStableFunc(list, func(a, b SilentEntry) int { return newFirst(a.New, b.New) })
 	r.Silent, r.MoreSilent = list[:min(mostTroubles, len(list))], moreOf(len(list)-mostTroubles, "more unit")
 	return len(list), len(fresh)
+}
+
+// addDrifts lists testers that drift, and counts those of which the last letter did not tell.
+func (r *IntakeReport) addDrifts(d IntakeData, a Asked) (unknown int) {
+	for _, o := range d.Drifts {
+		e := DriftEntry{Sentence: oneLine(o.Sentence)}
+		if !d.Told[driftKey(o)] {
+			unknown++
+			e.New = a.Last.Mark != ""
+		}
+		r.Drifts = append(r.Drifts, e)
+	}
+	slices.SortStableFunc(r.Drifts, func(a, b DriftEntry) int { return newFirst(a.New, b.New) })
+	r.MoreDrifts = moreOf(len(r.Drifts)-mostTroubles, "more tester")
+	r.Drifts = r.Drifts[:min(mostTroubles, len(r.Drifts))]
+	return unknown
+}
+
+func newFirst(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return -1
+	}
+	return 1
 }
 
 func moreOf(n int, noun string) string {
@@ -257,8 +292,16 @@ func moreOf(n int, noun string) string {
 	return "And " + Count(n, noun) + "."
 }
 
-func (d IntakeData) headline(refused, silent, fresh int, before bool) string {
+func (d IntakeData) headline(refused, silent, fresh, freshDrifts int, before bool) string {
 	var news []string
+	add := func(what string, fresh int) {
+		if before && fresh > 0 {
+			what += fmt.Sprintf(", %d of them new", fresh)
+		} else if before {
+			what += ", none of them new"
+		}
+		news = append(news, what)
+	}
 	for _, what := range d.Halted {
 		news = append(news, "no "+what+" of late")
 	}
@@ -269,13 +312,13 @@ func (d IntakeData) headline(refused, silent, fresh int, before bool) string {
 		news = append(news, Count(refused, "file")+" refused")
 	}
 	if silent > 0 {
-		s := Count(silent, "unit") + " stopped reporting"
-		if before && fresh > 0 {
-			s += fmt.Sprintf(", %d of them new", fresh)
-		} else if before {
-			s += ", none of them new"
-		}
-		news = append(news, s)
+		add(Count(silent, "unit")+" stopped reporting", fresh)
+	}
+	switch n := len(d.Drifts); {
+	case n == 1:
+		add("1 tester drifts", freshDrifts)
+	case n > 1:
+		add(Count(n, "tester")+" drift", freshDrifts)
 	}
 	switch {
 	case len(news) == 0 && d.LookAt.IsZero():

@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 )
 
@@ -20,6 +21,7 @@ type pile struct {
 	kept    map[int64][]fleet.KeptRow
 	lookAt  time.Time
 	rhythms []fleet.Rhythm
+	odd     []fleet.KeptOddity
 }
 
 func (p *pile) Troubles(_ context.Context, since time.Time) (found []fleet.Import, err error) {
@@ -52,6 +54,19 @@ func (p *pile) OdditiesLook(context.Context) (fleet.Opt[fleet.Date], time.Time, 
 
 func (p *pile) Rhythms(context.Context) ([]fleet.Rhythm, error) { return p.rhythms, nil }
 
+func (p *pile) Oddities(_ context.Context, of []fleet.DepotID) (found []fleet.KeptOddity, err error) {
+	for _, o := range p.odd {
+		if mine(of, o.Depot) {
+			found = append(found, o)
+		}
+	}
+	return found, nil
+}
+
+func drifts(tester string, depot fleet.DepotID) fleet.KeptOddity {
+	return fleet.KeptOddity{Kind: string(alerts.TesterDrifts), Depot: depot, Tester: tester, Sentence: "Tester " + tester + " shows 14 % less than it did at first."}
+}
+
 func (*pile) Depots(context.Context) ([]fleet.Depot, error) { return someData().Depots, nil }
 
 func keptRow(line int64, unit string, depot fleet.DepotID, value string) fleet.KeptRow {
@@ -80,6 +95,9 @@ func somePile() *pile {
 				File: "tests.csv", Line: 12, Unit: "<i>Q-1", Column: "unit", Value: "<i>Q-1", Reason: "there is no such unit: bring vehicles.csv first",
 			}},
 			9: {keptRow(2, "OLD-1", "NOR", "?")},
+		},
+		odd: []fleet.KeptOddity{
+			drifts("SUD-G1", "SUD"), drifts("ROUND-G1", ""), {Kind: string(alerts.FarOff), Unit: "V-208", Depot: "NOR", Sentence: "far off"},
 		},
 		lookAt: deskNow.Add(-time.Hour),
 		rhythms: []fleet.Rhythm{
@@ -129,7 +147,7 @@ func TestIntakeTellsOfTheAskersDepotsOnly(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "NOR: 1 row kept apart, 1 unit stopped reporting", c.Subject)
 	all := c.Text + c.HTML + string(c.tables[0].bytes)
-	require.NotRegexp(t, `P-11|V-900|Q-1|cranks-2025-10|SUD|Südhafen`, all, "a refused file may hold rows of all depots")
+	require.NotRegexp(t, `far off|SUD-G1|ROUND-G1|P-11|V-900|Q-1|cranks-2025-10|SUD|Südhafen`, all, "a refused file may hold rows of all depots")
 	require.Contains(t, all, "12x")
 }
 
@@ -140,7 +158,7 @@ func TestIntakeTellsWhatCameSinceTheLastLetter(t *testing.T) {
 	a := askedOf()
 	first, err := kind.Make(t.Context(), a)
 	require.NoError(t, err)
-	require.Equal(t, "Fleet: 4 rows kept apart, 1 file refused, 2 units stopped reporting", first.Subject)
+	require.Equal(t, "Fleet: 4 rows kept apart, 1 file refused, 2 units stopped reporting, 2 testers drift", first.Subject)
 	require.NotContains(t, first.Text, "OLD-1", "the first letter looks back a week")
 
 	a.Last = fleet.Said{Mark: first.Mark, At: a.Now}
@@ -148,7 +166,7 @@ func TestIntakeTellsWhatCameSinceTheLastLetter(t *testing.T) {
 	second, err := kind.Make(t.Context(), a)
 	require.NoError(t, err)
 	require.False(t, second.Changed)
-	require.Equal(t, "Fleet: 2 units stopped reporting, none of them new", second.Subject)
+	require.Equal(t, "Fleet: 2 units stopped reporting, none of them new, 2 testers drift, none of them new", second.Subject)
 
 	p.imports[0].Files = append(p.imports[0].Files, fleet.FileResult{File: "late.csv", KeptApart: 1}) // the same import, a later file
 	late := keptRow(2, "T-007", "NOR", "1Z")
@@ -162,11 +180,13 @@ func TestIntakeTellsWhatCameSinceTheLastLetter(t *testing.T) {
 	a.Last = fleet.Said{Mark: third.Mark, At: a.Now}
 	a.Now = a.Now.AddDate(0, 0, 2)
 	p.lookAt = a.Now // by which V-002 was not tested for more than four times two weeks
+	p.odd = append(p.odd, drifts("NOR-G1", "NOR"))
 	fourth, err := kind.Make(t.Context(), a)
 	require.NoError(t, err)
 	require.True(t, fourth.Changed)
-	require.Equal(t, "Fleet: 3 units stopped reporting, 1 of them new", fourth.Subject)
+	require.Equal(t, "Fleet: 3 units stopped reporting, 1 of them new, 3 testers drift, 1 of them new", fourth.Subject)
 	require.Regexp(t, `V-002 at NOR: last test on 14.Aug, 57 days ago +NEW\n +V-208`, fourth.Text)
+	require.Regexp(t, `DRIFT\n +Tester NOR-G1 .+ NEW\n +Tester SUD-G1 .+ at first.\n`, fourth.Text)
 	require.NotRegexp(t, `V-900.*NEW`, fourth.Text)
 }
 
