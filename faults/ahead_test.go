@@ -11,14 +11,14 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-func begin(t testing.TB, facts Facts, answers ...string) Session {
-	t.Helper()
+func begin(tb testing.TB, facts Facts, answers ...string) Session {
+	tb.Helper()
 	s, err := New(facts, Prior{})
-	require.NoError(t, err)
+	require.NoError(tb, err)
 	for _, a := range answers {
 		check, reading, _ := strings.Cut(a, " ")
 		s, err = s.Answer(Check(check), reading, "jo", time.Unix(60, 0))
-		require.NoError(t, err)
+		require.NoError(tb, err)
 	}
 	return s
 }
@@ -81,16 +81,16 @@ func TestReplaySortsFiguresAndSaysWhichAnswerIsWrong(t *testing.T) {
 
 // Whatever a sheet leaves blank for a torque can be noted, and nothing else can.
 func TestEveryFastenerIsOnASheet(t *testing.T) {
-	asked := map[string]bool{}
+	asked, names := map[string]bool{}, Fasteners()
 	for _, row := range causeRows {
 		b, err := json.Marshal(SheetFor(row.id, Facts{SystemVolts: 24}, ClassNotes{}))
 		require.NoError(t, err)
-		for _, name := range Fasteners() {
+		for _, name := range names {
 			asked[name] = asked[name] || strings.Contains(string(b), name+": ____ N·m")
 		}
-		require.LessOrEqual(t, strings.Count(string(b), "____ N·m"), len(Fasteners()))
+		require.LessOrEqual(t, strings.Count(string(b), "____ N·m"), len(names))
 	}
-	for _, name := range Fasteners() {
+	for _, name := range names {
 		require.True(t, asked[name], name)
 	}
 }

@@ -197,7 +197,7 @@ func TestTheLastLowOfADepot(t *testing.T) {
 	require.NoError(t, db.TypeLow(t.Context(), fleet.Low{Depot: "A", Dawn: day - 1, C: -9, Typed: "jo"}))
 	l, _, err = db.LastLow(t.Context(), "A", day-2, day)
 	require.NoError(t, err)
-	require.Equal(t, -9.0, l.C, "what was typed in comes first")
+	require.Equal(t, fleet.Low{Depot: "A", Dawn: day - 1, C: -9, Typed: "jo"}, l, "what was typed in comes first")
 	_, found, err = db.LastLow(t.Context(), "A", day, day)
 	require.NoError(t, err)
 	require.False(t, found)

@@ -29,14 +29,14 @@ var furtherPages = map[string]fleet.Role{
 	"/audit?depot=NOR":                 fleet.Manager, // a small fleet
 	"/audit?depot=SUD":                 fleet.Manager, // no audit
 	nowhere:                            fleet.Manager,
-	"/faults/2":                         fleet.Mechanic, // a finding
-	"/faults/2/sheet":                   fleet.Mechanic,
-	"/faults/3":                         fleet.Mechanic, // stopped by ice
-	"/faults/4":                         fleet.Mechanic, // an answer that does not fit
-	"/faults/1?check=key":               fleet.Mechanic, // answered anew
-	"/faults/1?check=rest_v":            fleet.Mechanic, // a figure is asked for
-	unitHref(hostileUnit) + "/fault":    fleet.Mechanic, // none is open
-	"/faults/notes?class=medium+<i>":    fleet.Manager,
+	"/faults/2":                        fleet.Mechanic, // a finding
+	"/faults/2/sheet":                  fleet.Mechanic,
+	"/faults/3":                        fleet.Mechanic, // stopped by ice
+	"/faults/4":                        fleet.Mechanic, // an answer that does not fit
+	"/faults/1?check=key":              fleet.Mechanic, // answered anew
+	"/faults/1?check=rest_v":           fleet.Mechanic, // a figure is asked for
+	unitHref(hostileUnit) + "/fault":   fleet.Mechanic, // none is open
+	"/faults/notes?class=medium+<i>":   fleet.Manager,
 }
 
 // nowhere is no page, which is said on one.

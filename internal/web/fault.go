@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -102,6 +103,17 @@ func (s *Server) notesOf(ctx context.Context, class string) (n faults.ClassNotes
 		return n, fmt.Errorf("read the notes of class %q: %w", class, err)
 	}
 	return n, nil
+}
+
+// zoneOf is the zone of the search's depot, else the viewer's.
+func (s *Server) zoneOf(c echo.Context, f search) (*time.Location, error) {
+	depots, err := s.visibleDepots(c.Request().Context(), viewerOf(c))
+	for _, d := range depots {
+		if d.ID == f.kept.Depot {
+			return d.Zone(), nil
+		}
+	}
+	return commonZone(depots), err
 }
 
 // named says in words which vehicle is looked at.

@@ -80,6 +80,7 @@ type findingView struct {
 	SheetName string
 	MayOpen   bool   // a job
 	Job       string // in words, that was opened; empty: none
+	JobHref   string
 }
 
 type evidenceRow struct{ Text, Speaks, By string }
@@ -95,7 +96,7 @@ func (s *Server) faultPage(c echo.Context) error {
 
 // showFault shows a search; check is the one to be answered anew, empty: what comes next. Page may bring what is wrong.
 func (s *Server) showFault(c echo.Context, status int, f search, check faults.Check, page faultView) error {
-	zone, err := s.viewersZone(c)
+	zone, err := s.zoneOf(c, f)
 	if err != nil {
 		return err
 	}
@@ -122,7 +123,7 @@ func (s *Server) showFault(c echo.Context, status int, f search, check faults.Ch
 		} else if !page.Open {
 			found = kept // as it was said
 		}
-		page.Finding = s.newFindingView(f, found, zone)
+		page.Finding = newFindingView(f, found)
 	}
 	if page.Open && !frozen {
 		page.Doubt = step.Doubt
@@ -246,7 +247,7 @@ func leading(chances []faults.Chance) faults.Cause {
 	return chances[0].Cause
 }
 
-func (s *Server) newFindingView(f search, found *faults.Finding, zone *time.Location) *findingView {
+func newFindingView(f search, found *faults.Finding) *findingView {
 	if found == nil {
 		return nil
 	}
@@ -263,7 +264,7 @@ func (s *Server) newFindingView(f search, found *faults.Finding, zone *time.Loca
 	}
 	v.MayOpen = f.kept.Unit != "" && f.kept.Open() && found.Kind != faults.Thaw
 	if f.kept.Job != 0 {
-		v.Job = fmt.Sprintf("Job %d", f.kept.Job)
+		v.Job, v.JobHref = fmt.Sprintf("Job %d", f.kept.Job), fmt.Sprintf("/jobs/%d", f.kept.Job)
 	}
 	return v
 }
@@ -306,48 +307,3 @@ func speaks(times float64) string {
 }
 
 func upperFirst(s string) string { return strings.ToUpper(s[:min(1, len(s))]) + s[min(1, len(s)):] }
-
-// sheetView is all that fault_sheet.tmpl prints: a job sheet to work by.
-type sheetView struct {
-	pageFrame
-	Sheet faults.Sheet
-	Said  string // the finding
-	Date  string
-	Href  string // of the search
-	Back  string // which vehicle
-	Notes string // address of the class's notes; empty: the viewer may not change them
-}
-
-// faultSheet shows the job sheet of a finding; without one, what is to be done to find it.
-func (s *Server) faultSheet(c echo.Context) error {
-	f, err := s.askedSearch(c)
-	if err != nil {
-		return err
-	}
-	found, err := findingOf(f.kept)
-	if err != nil {
-		return err
-	}
-	if found == nil {
-		return c.Redirect(http.StatusSeeOther, faultHref(f.kept.ID))
-	}
-	zone, err := s.viewersZone(c)
-	if err != nil {
-		return err
-	}
-	if f.kept.Open() { // the newest notes are meant
-		cause := found.Cause
-		if found.Kind == faults.Refer {
-			cause = faults.Unlisted
-		}
-		found.Sheet = faults.SheetFor(cause, f.session.Facts, f.session.Notes)
-	}
-	page := sheetView{
-		pageFrame: s.frame(c, found.Sheet.Title), Sheet: found.Sheet, Said: found.Says, Href: faultHref(f.kept.ID), Back: f.named(),
-		Date: fmt.Sprintf("Found %s by %s", when(f.kept.ChangedAt, zone), f.kept.ChangedBy),
-	}
-	if f.session.Facts.Class != "" && mayOpen(viewerOf(c).person.Role, "/faults/notes") {
-		page.Notes = notesHref(f.session.Facts.Class)
-	}
-	return s.render(c, http.StatusOK, "fault_sheet.tmpl", page)
-}

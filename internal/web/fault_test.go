@@ -17,15 +17,8 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// Searches of the world, by the order in which addFaults keeps them.
-const (
-	openSearch    = 1 // of N-1, two answers given
-	foundSearch   = 2 // of N-2, the main fuse
-	frozenSearch  = 3 // of S-1
-	doubtedSearch = 4 // of a vehicle nobody recorded, with an answer that does not fit
-)
-
-// addFaults brings a search in each of its states.
+// addFaults brings a search in each of its states: 1 is open, 2 has a finding, 3 is stopped by ice, 4 is of a vehicle that nobody has
+// recorded and has an answer that does not fit.
 func (w *world) addFaults() {
 	w.t.Helper()
 	w.addSearch("N-1", faults.Facts{SystemVolts: 12, Class: "medium <i>", TemperatureC: fleet.Known(-8.0)}, "secure done", "key click")
