@@ -165,11 +165,6 @@ var rights = map[string]rule{
 	"GET /bench/labels":                {roles: intakers, depot: ownRows},
 	"GET /bench/labels.pdf":            {roles: intakers, depot: ownRows},
 
-	"POST /api/v1/fault":                         {roles: everyone, token: fleet.FindFaults}, // keeps nothing and reads nothing
-	"POST /api/v1/faults":                        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
-	"GET /api/v1/faults/:search":                 {roles: everyone, token: fleet.FindFaults, depot: ownRows},
-	"POST /api/v1/faults/:search/answers":        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
-	"DELETE /api/v1/faults/:search/answers/last": {roles: intakers, token: fleet.FindFaults, depot: ownRows},
 
 	"GET /api/v1/winter-list": {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"POST /api/v1/readings":   {token: fleet.BringReadings, depot: ownBatch},
