@@ -6,6 +6,7 @@ import (
 	"encoding/csv"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -34,8 +35,8 @@ type TonightData struct {
 
 // NightSource is where what is known of the coming night is kept.
 type NightSource interface {
+	LowSource
 	LatestIssue(ctx context.Context) (fleet.Issue, error)
-	Lows(ctx context.Context, from, to fleet.Date) ([]fleet.Low, error)
 	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
 	Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error)
 }
@@ -50,26 +51,44 @@ func Dawn(d fleet.Depot, now time.Time) fleet.Date {
 	return today + 1
 }
 
+// LowSource is where the lows foreseen are kept.
+type LowSource interface {
+	Lows(ctx context.Context, from, to fleet.Date) ([]fleet.Low, error)
+}
+
+// LowsTonight are the lows of the depots that have one for the night that ends at their dawn, which need not be the same day everywhere.
+func LowsTonight(ctx context.Context, from LowSource, depots []fleet.Depot, dawn func(fleet.Depot) fleet.Date) (map[fleet.DepotID]fleet.Low, error) {
+	dawns, tonight := map[fleet.DepotID]fleet.Date{}, map[fleet.DepotID]fleet.Low{}
+	for _, d := range depots {
+		dawns[d.ID] = dawn(d)
+	}
+	days := slices.Sorted(maps.Values(dawns))
+	if len(days) == 0 {
+		return tonight, nil
+	}
+	lows, err := from.Lows(ctx, days[0], days[len(days)-1])
+	for _, l := range lows {
+		if day, asked := dawns[l.Depot]; asked && day == l.Dawn {
+			tonight[l.Depot] = l
+		}
+	}
+	return tonight, err
+}
+
 // nightReachC is how far a cold limit may lie under a low and its unit still be doubtful: limit and night together spread by about 6 °C.
 const nightReachC = 18
 
 // GatherTonight brings together what is known of the coming night at the depots. fleet.ErrNoIssue: no list was issued yet.
 func GatherTonight(ctx context.Context, from NightSource, depots []fleet.Depot, now time.Time) (TonightData, error) {
-	data := TonightData{Depots: depots, Lows: map[fleet.DepotID]fleet.Low{}, Nights: map[fleet.DepotID][]alerts.Night{}, Units: map[fleet.DepotID]int{}}
+	data := TonightData{Depots: depots, Nights: map[fleet.DepotID][]alerts.Night{}, Units: map[fleet.DepotID]int{}}
 	issue, err := from.LatestIssue(ctx)
 	if err != nil || len(depots) == 0 {
 		return data, err
 	}
-	dawns := map[fleet.DepotID]fleet.Date{}
-	for _, d := range depots {
-		dawns[d.ID] = Dawn(d, now)
-	}
-	data.AsOf, data.Today = issue.AsOf, dawns[depots[0].ID]-1
-	lows, err := from.Lows(ctx, data.Today-1, data.Today+3)
-	if err != nil {
+	data.AsOf, data.Today = issue.AsOf, Dawn(depots[0], now)-1
+	if data.Lows, err = LowsTonight(ctx, from, depots, func(d fleet.Depot) fleet.Date { return Dawn(d, now) }); err != nil {
 		return data, err
 	}
-	data.Lows = fleet.LowsTonight(lows, func(d fleet.DepotID) fleet.Date { return dawns[d] })
 	for _, d := range depots {
 		counts, err := from.CountByBand(ctx, issue.ID, fleet.ListFilter{Depots: []fleet.DepotID{d.ID}})
 		if err != nil {

@@ -1,8 +1,10 @@
 package reports_test
 
 import (
+	"context"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -81,4 +83,34 @@ func TestTonightsLetter(t *testing.T) {
 	table, err := night.Table()
 	require.NoError(t, err)
 	require.Equal(t, 5, strings.Count(string(table), "\r\n"))
+}
+
+// foreseen are lows in memory.
+type foreseen []fleet.Low
+
+func (f foreseen) Lows(_ context.Context, from, to fleet.Date) (found []fleet.Low, err error) {
+	for _, l := range f {
+		if l.Dawn >= from && l.Dawn <= to {
+			found = append(found, l)
+		}
+	}
+	return found, nil
+}
+
+func TestLowsAreOfEachDepotsOwnNight(t *testing.T) {
+	day := fleet.NewDate(2026, 1, 15)
+	now := day.Midnight(time.UTC).Add(-30 * time.Minute) // half past midnight in Oslo, past noon in Auckland
+	depots := []fleet.Depot{{ID: "NOR", Timezone: "Europe/Oslo"}, {ID: "AUK", Timezone: "Pacific/Auckland"}, {ID: "OST", Timezone: "Europe/Oslo"}}
+	var from foreseen
+	for _, depot := range []fleet.DepotID{"NOR", "AUK", "ELSE"} {
+		for i := range fleet.Date(4) {
+			from = append(from, fleet.Low{Depot: depot, Dawn: day - 1 + i, C: float64(i)})
+		}
+	}
+	lows, err := reports.LowsTonight(t.Context(), from, depots, func(d fleet.Depot) fleet.Date { return reports.Dawn(d, now) })
+	require.NoError(t, err)
+	require.Equal(t, map[fleet.DepotID]fleet.Low{"NOR": {Depot: "NOR", Dawn: day, C: 1}, "AUK": {Depot: "AUK", Dawn: day + 1, C: 2}}, lows)
+	none, err := reports.LowsTonight(t.Context(), from, nil, nil)
+	require.NoError(t, err)
+	require.Empty(t, none)
 }

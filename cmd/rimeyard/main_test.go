@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -16,6 +17,8 @@ import (
 	"rimeyard/internal/demofleet"
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/pgtest"
+	"rimeyard/internal/store"
+	"rimeyard/reports"
 )
 
 const testToday = "2026-11-25"
@@ -222,9 +225,41 @@ func TestTonightFallsWithTheThermometer(t *testing.T) {
 		require.InDelta(t, -30, n.LowC, 0)
 		require.GreaterOrEqual(t, n.NoStartProbability, mild[unit].NoStartProbability, "%s", unit)
 	}
+	requireTypedLowCounts(t, func() float64 {
+		for _, n := range nights() {
+			if n.Depot == "NOR" {
+				return n.LowC
+			}
+		}
+		return math.NaN()
+	})
 	code, _, stderr = rimeyard(t, "tonight", "--low", "NOR")
 	require.Equal(t, exitUsage, code)
 	require.Contains(t, stderr, "like NOR=-18")
+}
+
+// requireTypedLowCounts checks that the command and the winter list go by the low that somebody typed in on the page.
+func requireTypedLowCounts(t *testing.T, commandsLowC func() float64) {
+	t.Helper()
+	db, err := store.Open(t.Context(), os.Getenv(envDatabase))
+	require.NoError(t, err)
+	t.Cleanup(db.Close)
+	today, err := fleet.ParseDate(testToday)
+	require.NoError(t, err)
+	listsLowC := func() float64 {
+		data, err := gatherAround(t.Context(), db, fleet.RankedList{AsOf: today}, today,
+			func(d fleet.Depot) fleet.Date { return reports.Dawn(d, today.Midnight(d.Zone())) })
+		require.NoError(t, err)
+		return data.TonightC["NOR"]
+	}
+	const typedC = -27.5
+	require.Greater(t, commandsLowC(), typedC)
+	require.Greater(t, listsLowC(), typedC, "before six in the morning the night is still the one that ends today")
+	for _, dawn := range []fleet.Date{today, today + 1} {
+		require.NoError(t, db.TypeLow(t.Context(), fleet.Low{Depot: "NOR", Dawn: dawn, C: typedC - float64(dawn-today), Typed: "mara"}))
+	}
+	require.InDelta(t, typedC-1, commandsLowC(), 0)
+	require.InDelta(t, typedC, listsLowC(), 0)
 }
 
 // The demo must not mix its invented units into a real fleet.

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"time"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
@@ -69,7 +70,7 @@ func gatherWinterList(db *store.DB) reports.Gather {
 		if err != nil {
 			return reports.WinterListData{}, err
 		}
-		data, err := gatherAround(ctx, db, list, a.Today)
+		data, err := gatherAround(ctx, db, list, a.Today, func(d fleet.Depot) fleet.Date { return reports.Dawn(d, a.Now) })
 		data.Mark = strconv.FormatInt(issue.ID, 10)
 		if err == nil && a.Last.Mark != "" {
 			data.Previous, err = mailedList(ctx, db, a.Last.Mark)
@@ -108,9 +109,9 @@ func gatherAudit(db *store.DB) reports.GatherAudit {
 	}
 }
 
-// gatherAround adds to a list what its report says beside it.
-func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, today fleet.Date) (reports.WinterListData, error) {
-	data := reports.WinterListData{List: list, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}}
+// gatherAround adds to a list what its report says beside it. Tonight is the night that ends at a depot's dawn.
+func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, today fleet.Date, dawn func(fleet.Depot) fleet.Date) (reports.WinterListData, error) {
+	data := reports.WinterListData{List: list, Today: today, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
 	before, err := db.IssueBefore(ctx, list.AsOf)
 	if err == nil {
 		previous, listErr := listOf(ctx, db, before)
@@ -131,21 +132,21 @@ func gatherAround(ctx context.Context, db *store.DB, list fleet.RankedList, toda
 			data.PastMinimaC[d.ID] = append(data.PastMinimaC[d.ID], w.MinC)
 		}
 	}
-	data.TonightC = lowsTonight(temps, today)
-	return data, nil
+	lows, err := reports.LowsTonight(ctx, db, data.Depots, dawn)
+	for depot, low := range lows {
+		data.TonightC[depot] = low.C
+	}
+	return data, err
 }
 
-// lowsTonight are the forecast lows of the depots that have one: the coldest hour of tonight is tomorrow's dawn.
-func lowsTonight(temps map[fleet.DepotID][]fleet.DayTemp, today fleet.Date) map[fleet.DepotID]float64 {
-	lows := map[fleet.DepotID]float64{}
-	for depot, days := range temps {
-		for _, t := range days {
-			if low, known := t.MinC.Get(); known && t.Date == today+1 {
-				lows[depot] = low
-			}
+// dawnAfter tells when the night after a day ends at a depot: that of today is the coming night, also where it has begun.
+func dawnAfter(day fleet.Date, now time.Time) func(fleet.Depot) fleet.Date {
+	return func(d fleet.Depot) fleet.Date {
+		if day == fleet.DateOf(now, time.Local) {
+			return reports.Dawn(d, now)
 		}
+		return day + 1
 	}
-	return lows
 }
 
 func listOf(ctx context.Context, db *store.DB, issue fleet.Issue) (fleet.RankedList, error) {

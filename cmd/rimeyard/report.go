@@ -135,7 +135,7 @@ func gatherListOn(cmd *cobra.Command, db *store.DB, day fleet.Date) reports.Gath
 		if err != nil {
 			return reports.WinterListData{}, err
 		}
-		return gatherAround(ctx, db, list, day)
+		return gatherAround(ctx, db, list, day, dawnAfter(day, time.Now()))
 	}
 }
 

@@ -6,14 +6,16 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
+	"rimeyard/reports"
 )
 
-var errNoLow = errors.New("no depot has a forecast low for tonight: import temperatures for tomorrow, or say it, like --low NOR=-18")
+var errNoLow = errors.New("no depot has a forecast low for tonight: type it in on the page Tonight, import temperatures for tomorrow, or say it, like --low NOR=-18")
 
 func newTonightCmd() *cobra.Command {
 	cmd := &cobra.Command{
@@ -22,7 +24,7 @@ func newTonightCmd() *cobra.Command {
 		Example: "  rimeyard tonight\n  rimeyard tonight --low NOR=-24 --low COA=-3 --top 10",
 	}
 	format, asOf := addFormatFlag(cmd), addAsOfFlag(cmd)
-	said := cmd.Flags().StringArray("low", nil, "DEPOT=°C: tonight's low at a depot, instead of the imported forecast")
+	said := cmd.Flags().StringArray("low", nil, "DEPOT=°C: tonight's low at a depot, instead of what was typed in or imported")
 	top := cmd.Flags().Int("top", 20, "print only this many units (0: all)")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		lows, err := parseLows(*said)
@@ -39,9 +41,13 @@ func newTonightCmd() *cobra.Command {
 			return err
 		}
 		in.Progress = progressOf(cmd)
-		for depot, low := range lowsTonight(in.Temps, in.AsOf) {
+		foreseen, err := reports.LowsTonight(cmd.Context(), db, in.Depots, dawnAfter(in.AsOf, time.Now()))
+		if err != nil {
+			return err
+		}
+		for depot, low := range foreseen {
 			if _, isSaid := lows[depot]; !isSaid {
-				lows[depot] = low
+				lows[depot] = low.C
 			}
 		}
 		if len(lows) == 0 {
