@@ -14,13 +14,16 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// addPlan is addFleet with cheap parts and room for one visit a week at NOR; at SUD nobody has said how much there is. The test's day
-// is a Wednesday: the plan begins with 23 November.
+// addPlan is addFleet with cheap parts, batteries on the shelf of NOR and room for one visit a week there, where one unit's failed start
+// costs most by far; at SUD nobody has said how much room there is. The test's day is a Wednesday: the plan begins with 23 November.
 func (w *world) addPlan() {
 	w.t.Helper()
 	w.addFleet()
 	_, err := w.db.Pool().Exec(w.t.Context(), `UPDATE depot SET swaps_per_week = 1 WHERE depot = 'NOR';
-		UPDATE outlook SET ahead = jsonb_set(ahead::jsonb, '{swap_costs}', '{"battery": 60, "starter": 80}')`)
+		UPDATE outlook SET ahead = jsonb_set(ahead::jsonb, '{swap_costs}', '{"battery": 60, "starter": 80}');
+		UPDATE outlook SET ahead = jsonb_set(ahead::jsonb, '{no_start_cost}', '5000') WHERE unit = 'N-1';
+		INSERT INTO part (part, kind) VALUES ('B-100', 'battery') ON CONFLICT DO NOTHING;
+		INSERT INTO stock_move (depot, part, pieces, because, moved_by) VALUES ('NOR', 'B-100', 9, 'counted', 'nils')`)
 	require.NoError(w.t, err)
 	w.addPerson("mara", fleet.Manager)
 	w.addPerson("nils", fleet.Mechanic, "NOR")
@@ -250,8 +253,7 @@ func TestACalendarReadsThePlan(t *testing.T) {
 func TestThePickingListOnPage(t *testing.T) {
 	w := newWorld(t)
 	w.addPlan()
-	_, err := w.db.Pool().Exec(t.Context(), `INSERT INTO part (part, kind) VALUES ('B-100', 'battery');
-		INSERT INTO stock_move (depot, part, pieces, because, moved_by) VALUES ('NOR', 'B-100', 1, 'counted', 'nils')`)
+	_, err := w.db.Pool().Exec(t.Context(), `INSERT INTO stock_move (depot, part, pieces, because, moved_by) VALUES ('NOR', 'B-100', -8, 'counted', 'nils')`)
 	require.NoError(t, err)
 	mara := w.as("mara")
 	_, _ = mara.follow(mara.decide("N-1", url.Values{"do": {"visit"}, "week": {"2026-11-30"}, "part": {"battery"}}))
