@@ -18,6 +18,7 @@ type PlanSource interface {
 	PlanChoices(ctx context.Context, of []fleet.DepotID) ([]fleet.PlanChoice, error)
 	Shelves(ctx context.Context, of []fleet.DepotID) ([]fleet.Shelf, error)
 	People(ctx context.Context) ([]fleet.Person, error)
+	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
 }
 
 // leadWeeks is how long a part takes to come where nobody has said (common practice, no source).
@@ -41,6 +42,7 @@ type planFrame struct {
 	planned []plan.Depot // the same, as the planner sees them
 	choices []fleet.PlanChoice
 	shelves []fleet.Shelf
+	own     fleet.OwnFigures
 }
 
 func (f *planFrame) input(depots []plan.Depot, choices []fleet.PlanChoice) plan.Input {
@@ -109,6 +111,9 @@ func gatherFrame(ctx context.Context, from PlanSource, of []fleet.DepotID, today
 	if err != nil {
 		return f, err
 	}
+	if f.own, err = from.OwnFigures(ctx); err != nil {
+		return f, err
+	}
 	if f.shelves, err = from.Shelves(ctx, of); err != nil {
 		return f, err
 	}
@@ -142,7 +147,7 @@ func (f *planFrame) holds(c fleet.PlanChoice) bool {
 }
 
 func (f *planFrame) planDepot(d fleet.Depot, other []fleet.DepotWeek, people []fleet.Person) plan.Depot {
-	p := plan.Depot{ID: d.ID, Name: d.Name, LeadWeeks: fleet.Known(leadWeeks), People: Mechanics(people, d.ID)}
+	p := plan.Depot{ID: d.ID, Name: d.Name, LeadWeeks: fleet.Known(f.own.LeadWeeks.Or(leadWeeks)), People: Mechanics(people, d.ID), LabourPerHour: fleet.AmountOn(f.own.LabourPerHour, f.monday)}
 	if usual, known := d.SwapsPerWeek.Get(); known {
 		p.CapacityByWeek, p.TestsByWeek = slices.Repeat([]int{usual}, f.weeks), []int{testsPerVisit * max(1, usual)}
 	} else {

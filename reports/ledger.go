@@ -144,7 +144,9 @@ type Ledger struct {
 	Budget   []string // empty: none was kept
 	Net      string
 	Mark     string
-	data     LedgerData
+	// SeasonFrom is the month in which the season began that sums are taken since.
+	SeasonFrom ledger.Month
+	data       LedgerData
 }
 
 // LedgerMonth is one month's sums.
@@ -196,6 +198,7 @@ func ComposeLedger(d LedgerData) Ledger {
 		l.Months = append(l.Months, one)
 	}
 	season := d.season()
+	l.SeasonFrom = ledger.MonthOf(season.From)
 	seen, centres, inSeason := map[ledger.Kind]bool{}, map[string]*LedgerCentre{}, fleet.Money(0)
 	other := map[string]bool{}
 	for _, s := range d.Sums {
@@ -226,7 +229,7 @@ func ComposeLedger(d LedgerData) Ledger {
 		case this - 1:
 			c.LastMonth += s.Amount
 		}
-		if m >= ledger.MonthOf(season.From) {
+		if m >= l.SeasonFrom {
 			c.InSeason += s.Amount
 			inSeason += s.Amount
 		}
@@ -240,7 +243,7 @@ func ComposeLedger(d LedgerData) Ledger {
 		l.Centres = append(l.Centres, *c)
 	}
 	slices.SortFunc(l.Centres, func(a, b LedgerCentre) int { return cmp.Compare(a.Name, b.Name) })
-	l.say(inSeason, season)
+	l.say(inSeason)
 	l.note(other)
 	l.Owed, l.Budget = d.owedWords(), d.budgetWords()
 	var told strings.Builder
@@ -273,11 +276,11 @@ func (d *LedgerData) season() fleet.Season {
 	return s
 }
 
-func (l *Ledger) say(inSeason fleet.Money, season fleet.Season) {
+func (l *Ledger) say(inSeason fleet.Money) {
 	this, last, d := l.Months[0], l.Months[1], l.data
 	l.Headline = fmt.Sprintf("%s spent in %s", InCurrency(last.Spent, d.Currency), last.Name)
 	l.Subject = fmt.Sprintf("Ledger: %s", l.Headline)
-	l.Lines = append(l.Lines, fmt.Sprintf("%s so far: %s. Since the season began in %s: %s.", this.Name, InCurrency(this.Spent, d.Currency), MonthWords(ledger.MonthOf(season.From)), InCurrency(inSeason, d.Currency)))
+	l.Lines = append(l.Lines, fmt.Sprintf("%s so far: %s. Since the season began in %s: %s.", this.Name, InCurrency(this.Spent, d.Currency), MonthWords(l.SeasonFrom), InCurrency(inSeason, d.Currency)))
 	paid, back := fleet.Money(0), fleet.Money(0)
 	for _, m := range l.Months[:2] {
 		paid, back = paid+m.ByKind[ledger.DepositPaid], back-m.ByKind[ledger.DepositReturned]

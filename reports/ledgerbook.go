@@ -47,6 +47,11 @@ func BookLedger(ctx context.Context, store BookStore, of []fleet.UnitID, by stri
 	})
 }
 
+// BookBills brings the ledger into agreement with the bills alone.
+func BookBills(ctx context.Context, store BookStore, by string, today fleet.Date) (added int64, err error) {
+	return BookLedger(ctx, store, []fleet.UnitID{}, by, today)
+}
+
 // Unbooked are the rows of units that have no entry, and why.
 func Unbooked(rows fleet.Bookable, depots []fleet.Depot, own fleet.OwnFigures) []ledger.Unbooked {
 	_, without := ledger.Entries(factsOf(rows, depots, own))
@@ -124,12 +129,17 @@ func monthsOf(closed []fleet.ClosedMonth) []ledger.Month {
 func entriesOf(rows []fleet.LedgerEntry) []ledger.Entry {
 	entries := make([]ledger.Entry, len(rows))
 	for i, e := range rows {
-		entries[i] = ledger.Entry{
-			ID: e.ID, Value: e.Value, Booked: e.Booked, Kind: ledger.Kind(e.Kind), CostCentre: e.CostCentre, Depot: e.Depot, Class: e.Class, Unit: e.Unit, Part: e.Part,
-			PartKind: e.PartKind, Amount: e.Amount, Currency: ledger.Currency(e.Currency), Minutes: e.Minutes, Source: e.Source, Reverses: e.Reverses,
-		}
+		entries[i] = EntryOf(e)
 	}
 	return entries
+}
+
+// EntryOf is an entry as package ledger reckons with it.
+func EntryOf(e fleet.LedgerEntry) ledger.Entry {
+	return ledger.Entry{
+		ID: e.ID, Value: e.Value, Booked: e.Booked, Kind: ledger.Kind(e.Kind), CostCentre: e.CostCentre, Depot: e.Depot, Class: e.Class, Unit: e.Unit, Part: e.Part,
+		PartKind: e.PartKind, Amount: e.Amount, Currency: ledger.Currency(e.Currency), Minutes: e.Minutes, Source: e.Source, Reverses: e.Reverses,
+	}
 }
 
 func ledgerRows(entries []ledger.Entry) []fleet.LedgerEntry {

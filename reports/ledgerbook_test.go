@@ -200,7 +200,7 @@ func (w *bookWorld) figuresOpenToTheirRows() {
 	require.NoError(w.t, err)
 	for _, s := range sums {
 		month := ledger.MonthOf(s.Month)
-		f := fleet.LedgerFilter{From: fleet.Known(month.First()), To: fleet.Known(month.Last()), Kind: s.Kind, CostCentre: fleet.Known(s.CostCentre)}
+		f := fleet.LedgerFilter{From: fleet.Known(month.First()), To: fleet.Known(month.Last()), Kinds: []string{s.Kind}, CostCentre: fleet.Known(s.CostCentre)}
 		total, n := fleet.Money(0), int64(0)
 		for e, err := range w.db.EachLedgerEntry(w.t.Context(), f) {
 			require.NoError(w.t, err)

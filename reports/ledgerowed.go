@@ -264,3 +264,36 @@ func (c ClaimSheet) breakdowns() PrintedTable {
 	}
 	return t
 }
+
+// OwedHeader is the first line of what is owed as CSV.
+func OwedHeader() []string {
+	return []string{"what", "unit", "depot", "cost_centre", "serial", "part", "part_kind", "amount", "out_on", "deadline", "free_until", "cover_until", "chance_under_cover", "chance_after", "lost_by_waiting"}
+}
+
+// OwedTable is every core that could be handed in, and every warranty, as CSV.
+func OwedTable(out fleet.DepositsOut, days fleet.Opt[int], covered []ledger.Warranty) ([]byte, error) {
+	return csvOf(append([][]string{OwedHeader()}, OwedRows(out, days, covered)...))
+}
+
+// OwedRows are every core that could be handed in, and every warranty.
+func OwedRows(out fleet.DepositsOut, days fleet.Opt[int], covered []ledger.Warranty) (rows [][]string) {
+	day := func(d fleet.Opt[fleet.Date]) string {
+		if on, known := d.Get(); known {
+			return on.String()
+		}
+		return ""
+	}
+	for _, c := range out.Due {
+		rows = append(rows, []string{
+			"core", Inert(string(c.Unit)), Inert(string(c.Depot)), Inert(c.CostCentre), Inert(c.Serial), Inert(c.Part), string(c.Kind), c.Deposit.String(), c.OutOn.String(),
+			day(CoreDeadline(c, days)), "", "", "", "", "",
+		})
+	}
+	for _, w := range covered {
+		rows = append(rows, []string{
+			"warranty", Inert(string(w.Unit)), Inert(string(w.Depot)), Inert(w.CostCentre), Inert(w.Serial), Inert(w.Part), string(w.Kind), w.CreditNow.String(), "", "", day(w.FreeUntil),
+			w.CoverUntil.String(), plain(fleet.Known(w.Before)), plain(fleet.Known(w.After)), w.Lost.String(),
+		})
+	}
+	return rows
+}

@@ -15,6 +15,7 @@ import (
 type PaysStore interface {
 	PlanSource
 	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
+	PartPrices(ctx context.Context) ([]fleet.PartPrice, error)
 	MoneyRows(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
 	Audits(ctx context.Context, depot fleet.DepotID) ([]fleet.KeptAudit, error)
 }
@@ -94,7 +95,9 @@ func (p *PaysData) parts(ctx context.Context, from PaysStore, of []fleet.DepotID
 		}
 	}
 	p.Service = ledger.ServiceCosts(facts, fleet.Opt[fleet.Date]{}, failure, today)
-	return nil
+	lines, err := from.PartPrices(ctx)
+	p.Ages = partAges(facts, pricesOf(lines), failure, fleet.AmountOn(own.LabourPerHour, today), today)
+	return err
 }
 
 // audit takes from the audit of the last season that is over what its list saved beside the rules used before.

@@ -34,6 +34,9 @@ func KindWords(k ledger.Kind) string {
 	return "other"
 }
 
+// KindTitle is KindWords for the head of a column.
+func KindTitle(k ledger.Kind) string { return firstUpper(KindWords(k)) }
+
 // MonthWords writes a month as November 2026.
 func MonthWords(m ledger.Month) string {
 	year, month, _ := m.First().YMD()

@@ -53,6 +53,10 @@ func (s *planStore) Depots(context.Context) ([]fleet.Depot, error) {
 }
 func (s *planStore) People(context.Context) ([]fleet.Person, error) { return s.people, nil }
 
+func (s *planStore) OwnFigures(context.Context) (fleet.OwnFigures, error) {
+	return fleet.OwnFigures{}, nil
+}
+
 func (s *planStore) DepotWeeks(_ context.Context, of []fleet.DepotID, from fleet.Date) ([]fleet.DepotWeek, error) {
 	return slices.DeleteFunc(among(s.weeks, of, func(w fleet.DepotWeek) fleet.DepotID { return w.Depot }), func(w fleet.DepotWeek) bool { return w.Monday < from }), nil
 }

@@ -91,7 +91,7 @@ RIMEYARD_URL           https://rime.example.org, the address of the pages, for l
 		return nil
 	}
 	root.RunE = func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
-	root.AddCommand(newImportCmd(), newFitCmd(), newRankCmd(), newTonightCmd(), newUnitCmd(), newPlanCmd(), newFaultCmd(), newAuditCmd(), newOdditiesCmd(),
+	root.AddCommand(newImportCmd(), newFitCmd(), newRankCmd(), newTonightCmd(), newUnitCmd(), newPlanCmd(), newFaultCmd(), newLedgerCmd(), newAuditCmd(), newOdditiesCmd(),
 		newExportCmd(), newReportCmd(), newServeCmd(), newUserCmd(), newTokenCmd(), newDemoCmd(), newMigrateCmd())
 	return root
 }

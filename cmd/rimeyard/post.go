@@ -49,7 +49,7 @@ func publicURL() (*url.URL, error) {
 // reportKinds are the reports there are. To name them, no database is needed.
 func reportKinds(db *store.DB) reports.Kinds {
 	return reports.Kinds{
-		reports.WinterListKind(gatherWinterList(db), reports.DefaultTop), reports.TonightKind(db), reports.PlanKind(db), reports.AuditKind(gatherAudit(db)), reports.IntakeKind(db),
+		reports.WinterListKind(gatherWinterList(db), reports.DefaultTop), reports.TonightKind(db), reports.PlanKind(db), reports.LedgerKind(db), reports.AuditKind(gatherAudit(db)), reports.IntakeKind(db),
 	}
 }
 

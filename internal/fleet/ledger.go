@@ -2,9 +2,16 @@ package fleet
 
 import (
 	"cmp"
+	"errors"
 	"slices"
 	"time"
 )
+
+// ErrNoCore says that no fitting is recorded with that key and a deposit that is out.
+var ErrNoCore = errors.New("no such part is recorded whose core is still out")
+
+// ErrClaimed says that a claim is open for the part already, or was paid.
+var ErrClaimed = errors.New("there is a claim for this part already")
 
 // LedgerEntry is one line of the ledger as it is kept; package ledger says what its kinds mean. It is never changed: a reversal takes it back.
 type LedgerEntry struct {
@@ -29,9 +36,9 @@ type LedgerEntry struct {
 
 // LedgerFilter narrows the ledger. Unknown and empty fields do not narrow, but Depots: nil means all, empty means none.
 type LedgerFilter struct {
-	Depots     []DepotID // those that the reader may see
-	From, To   Opt[Date] // days on which entries count, both inclusive
-	Kind       string
+	Depots     []DepotID   // those that the reader may see
+	From, To   Opt[Date]   // days on which entries count, both inclusive
+	Kinds      []string    // none: all
 	CostCentre Opt[string] // known and empty: those of none
 	Depot      DepotID
 	Class      string

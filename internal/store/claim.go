@@ -32,10 +32,7 @@ func (db *DB) Claims(ctx context.Context, of []fleet.DepotID) ([]fleet.Claim, er
 	return listClaims(ctx, db.pool, ` WHERE @depots::text[] IS NULL OR u.depot = ANY(@depots)`, pgx.NamedArgs{"depots": depotNames(of)})
 }
 
-// ErrClaimed says that a claim is open for the part already, or was paid.
-var ErrClaimed = errors.New("there is a claim for this part already")
-
-// OpenClaim opens a claim. ErrClaimed: there is one already that was not refused.
+// OpenClaim opens a claim. fleet.ErrClaimed: there is one already that was not refused.
 func (db *DB) OpenClaim(ctx context.Context, c fleet.Claim) (id int64, err error) {
 	err = db.pool.QueryRow(ctx, `INSERT INTO claim (unit, serial, part, part_kind, state, expected, opened_on, note, made_by)
 		VALUES (@unit, @serial, @part, @kind, @state, @expected, @on, @note, @by) RETURNING claim`, pgx.NamedArgs{
@@ -44,7 +41,7 @@ func (db *DB) OpenClaim(ctx context.Context, c fleet.Claim) (id int64, err error
 	}).Scan(&id)
 	const uniqueViolation = "23505" // PostgreSQL documentation, appendix A
 	if pg, ok := errors.AsType[*pgconn.PgError](err); ok && pg.Code == uniqueViolation {
-		err = ErrClaimed
+		err = fleet.ErrClaimed
 	}
 	if err != nil {
 		return 0, fmt.Errorf("open a claim for %s %s: %w", c.PartKind, c.Serial, err)

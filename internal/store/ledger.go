@@ -36,11 +36,13 @@ func ledgerWhere(f fleet.LedgerFilter) (string, pgx.NamedArgs) {
 	if to, known := f.To.Get(); known {
 		add(`booked_on <= @to`, "to", sqlDate(to))
 	}
+	if len(f.Kinds) > 0 {
+		add(`kind = ANY(@kinds)`, "kinds", f.Kinds)
+	}
 	if centre, known := f.CostCentre.Get(); known {
 		add(`cost_centre = @cost_centre`, "cost_centre", centre)
 	}
 	for _, c := range []struct{ column, value string }{
-		{"kind", f.Kind},
 		{"depot", string(f.Depot)},
 		{"class", f.Class},
 		{"part", f.Part},

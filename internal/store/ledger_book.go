@@ -20,8 +20,8 @@ var entryLoad = []string{
 // Post says what must be added to the ledger so that it agrees with rows.
 type Post = func(rows fleet.Bookable) []fleet.LedgerEntry
 
-// Book adds to the ledger what post says of the units (nil: all, and the bills) and of the rows as they are at one moment, all or nothing,
-// and tells how many entries that were. Meanwhile nobody else books.
+// Book adds to the ledger what post says of the units (nil: all, and the bills; none: of the bills alone) and of the rows as they are at one
+// moment, all or nothing, and tells how many entries that were. Meanwhile nobody else books.
 func (db *DB) Book(ctx context.Context, of []fleet.UnitID, by string, post Post) (added int64, err error) {
 	err = pgx.BeginTxFunc(ctx, db.pool, pgx.TxOptions{IsoLevel: pgx.RepeatableRead}, func(tx pgx.Tx) error {
 		if _, err := tx.Exec(ctx, lockLedger); err != nil {
@@ -58,9 +58,11 @@ func toBook(ctx context.Context, tx pgx.Tx, of []fleet.UnitID, post Post) (add [
 	if err != nil {
 		return nil, err
 	}
-	if of == nil {
-		if add, err = toBookOf(ctx, tx, nil, closed, post); err != nil {
-			return nil, err
+	if len(of) == 0 {
+		if of == nil {
+			if add, err = toBookOf(ctx, tx, nil, closed, post); err != nil {
+				return nil, err
+			}
 		}
 		bills, err := toBookOfBills(ctx, tx, closed, post)
 		return append(add, bills...), err

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
@@ -10,10 +9,7 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// ErrNoFitting says that no fitting is recorded with that key and a deposit that is out.
-var ErrNoFitting = errors.New("no such part is recorded whose core is still out")
-
-// ReturnCore notes on which day the core of a fitting of the unit was handed in. ErrNoFitting: there is none of which it is out.
+// ReturnCore notes on which day the core of a fitting of the unit was handed in. fleet.ErrNoCore: there is none of which it is out.
 func (db *DB) ReturnCore(ctx context.Context, kind fleet.Part, serial string, unit fleet.UnitID, fittedOn fleet.Opt[fleet.Date], on fleet.Date) error {
 	table, key := "battery_fitting", "battery"
 	if kind == fleet.StarterPart {
@@ -23,7 +19,7 @@ func (db *DB) ReturnCore(ctx context.Context, kind fleet.Part, serial string, un
 		AND core_returned_on IS NULL AND core_deposit > 0`,
 		pgx.NamedArgs{"on": sqlDate(on), "serial": serial, "unit": string(unit), "fitted": sqlOptDate(fittedOn)})
 	if err == nil && tag.RowsAffected() == 0 {
-		err = ErrNoFitting
+		err = fleet.ErrNoCore
 	}
 	if err != nil {
 		return fmt.Errorf("note that the core of %s %s came back: %w", kind, serial, err)

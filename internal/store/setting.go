@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -60,6 +61,39 @@ func (db *DB) SetOwnFigures(ctx context.Context, f fleet.OwnFigures, what string
 	})
 	if err != nil {
 		return fmt.Errorf("keep the fleet's own figures: %w", err)
+	}
+	return nil
+}
+
+// bookedOn is the row of table setting in which the work of the day remembers that the ledger is booked.
+const bookedOn = "booked_on"
+
+// BookedOn is the day on which the work of the day last booked the ledger; unknown: never.
+func (db *DB) BookedOn(ctx context.Context) (day fleet.Opt[fleet.Date], err error) {
+	var value []byte
+	err = db.pool.QueryRow(ctx, `SELECT value FROM setting WHERE name = @name`, pgx.NamedArgs{"name": bookedOn}).Scan(&value)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return day, nil
+	}
+	if err == nil {
+		err = json.Unmarshal(value, &day)
+	}
+	if err != nil {
+		return day, fmt.Errorf("look up when the ledger was booked: %w", err)
+	}
+	return day, nil
+}
+
+// NoteBookedOn remembers that the ledger is booked for a day.
+func (db *DB) NoteBookedOn(ctx context.Context, day fleet.Date) error {
+	value, err := json.Marshal(day)
+	if err == nil {
+		_, err = db.pool.Exec(ctx, `INSERT INTO setting (name, value, changed_by) VALUES (@name, @value, @by)
+			ON CONFLICT (name) DO UPDATE SET value = excluded.value, changed_at = now(), changed_by = excluded.changed_by`,
+			pgx.NamedArgs{"name": bookedOn, "value": value, "by": fleet.Actor(ctx)})
+	}
+	if err != nil {
+		return fmt.Errorf("note that the ledger is booked: %w", err)
 	}
 	return nil
 }

@@ -6,6 +6,8 @@ import (
 	"sync"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/ledger"
+	"rimeyard/reports"
 	"rimeyard/trend"
 )
 
@@ -48,6 +50,9 @@ type issued struct {
 	winters    memo[fleet.DepotID, []float64]
 	classes    memo[string, []string]
 	planBefore memo[string, keptBefore]
+	partUse    memo[string, []fleet.PartUse]
+	pays       memo[string, reports.PaysData]
+	warranties memo[string, []ledger.Warranty]
 }
 
 // countByBand is the store's, remembered.

@@ -124,4 +124,5 @@ type Store interface {
 	Watch
 	Bench
 	Faults
+	Accounts
 }

@@ -33,6 +33,9 @@ var (
 	keepers  = []fleet.Role{fleet.Administrator}
 	planners = []fleet.Role{fleet.Manager, fleet.Administrator}
 	intakers = []fleet.Role{fleet.Manager, fleet.Mechanic, fleet.Administrator}
+	// accounting see what is spent and owed at their depots; bookkeepers change what it rests on.
+	accounting  = []fleet.Role{fleet.Accountant, fleet.Manager, fleet.Administrator}
+	bookkeepers = []fleet.Role{fleet.Accountant, fleet.Administrator}
 )
 
 // rights is who may do what: method and path of a route, as registered, to its rule. A GET rule holds for HEAD too.
@@ -107,6 +110,39 @@ var rights = map[string]rule{
 	"GET /intake/silent":               {roles: intakers, depot: ownRows},
 	"GET /intake/silent.csv":           {roles: intakers, depot: ownRows},
 	"GET /intake/odd":                  {roles: intakers, depot: ownRows},
+
+	"GET /ledger":                         {roles: accounting, depot: ownRows},
+	"GET /ledger.pdf":                     {roles: accounting, depot: ownRows},
+	"GET /ledger/entries":                 {roles: accounting, depot: ownRows},
+	"GET /ledger/entries.csv":             {roles: accounting, depot: ownRows},
+	"GET /ledger/entries.xlsx":            {roles: accounting, depot: ownRows},
+	"GET /ledger/budget":                  {roles: accounting, depot: ownRows},
+	"GET /ledger/budget.svg":              {roles: accounting, depot: ownRows},
+	"GET /ledger/budget.csv":              {roles: accounting, depot: ownRows},
+	"GET /ledger/budget.xlsx":             {roles: accounting, depot: ownRows},
+	"POST /ledger/budget":                 {roles: bookkeepers, depot: ownRows},
+	"GET /ledger/pays":                    {roles: accounting, depot: ownRows},
+	"GET /ledger/pays.csv":                {roles: accounting, depot: ownRows},
+	"GET /ledger/owed":                    {roles: accounting, depot: ownRows},
+	"GET /ledger/owed.csv":                {roles: accounting, depot: ownRows},
+	"POST /ledger/owed/core":              {roles: bookkeepers, depot: ownRows},
+	"GET /ledger/claims/new":              {roles: bookkeepers, depot: ownRows},
+	"POST /ledger/claims":                 {roles: bookkeepers, depot: ownRows},
+	"GET /ledger/claims/:claim":           {roles: accounting, depot: ownRows},
+	"POST /ledger/claims/:claim":          {roles: bookkeepers, depot: ownRows},
+	"GET /ledger/claims/:claim/sheet.pdf": {roles: accounting, depot: ownRows},
+	"GET /ledger/prices":                  {roles: accounting}, // price lists are the whole fleet's
+	"POST /ledger/prices":                 {roles: bookkeepers},
+	"GET /ledger/prices.csv":              {roles: accounting},
+	"POST /ledger/prices/file":            {roles: bookkeepers},
+	"GET /ledger/bills":                   {roles: accounting, depot: ownRows},
+	"POST /ledger/bills":                  {roles: bookkeepers, depot: ownRows},
+	"POST /ledger/bills/:bill/take-back":  {roles: bookkeepers, depot: ownRows},
+	"GET /ledger/close":                   {roles: accounting, depot: ownRows},
+	"POST /ledger/close":                  {roles: bookkeepers, depot: ownRows},
+	"POST /ledger/book":                   {roles: bookkeepers, depot: ownRows},
+	"GET /ledger/figures":                 {roles: accounting},
+	"POST /ledger/figures":                {roles: bookkeepers, depot: ownRows},
 
 	"GET /settings":                               {roles: everyone, depot: ownRows},
 	"GET /settings/account":                       {roles: everyone},

@@ -67,6 +67,7 @@ type Server struct {
 	assets    assets
 	issued    issued
 	plans     *reports.Plans
+	budgets   *reports.Budgets
 	pages     *template.Template
 	echo      *echo.Echo
 	draining  atomic.Bool
@@ -88,6 +89,7 @@ func New(cfg Config) (*Server, error) {
 		desk: cfg.Desk, plans: reports.NewPlans(cfg.Store), assets: files, pages: pages, echo: echo.New(),
 		files: cfg.Files, mend: cfg.Mend,
 	}
+	s.budgets = reports.NewBudgets(cfg.Store, s.plans)
 	s.origin.AddInsecureBypassPattern(unsubscribeAnywhere)
 	e := s.echo
 	e.HTTPErrorHandler = s.answerError
@@ -132,6 +134,7 @@ func (s *Server) addRoutes() {
 	get("/audit.csv", s.auditCSV)
 	get("/audit/bands.svg", s.auditChart("audit-bands", reports.AuditBands))
 	get("/audit/orders.svg", s.auditChart("audit-orders", reports.AuditOrders))
+	s.addLedger(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	s.addFaults(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	s.addIntake(get, s.echo.POST)
 	s.addBench(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })

@@ -147,6 +147,7 @@ func (w *world) addFleet() {
 	w.addBench()
 	w.addFaults()
 	w.keepApart("yard.csv", "tested_at,unit,rest_v,shift\n2026-11-19T08:00:00Z,N-1,12400,early\n")
+	w.addMoney()
 }
 
 // keepApart brings a file of which each row is kept apart.
@@ -189,6 +190,9 @@ func outlooks(units []fleet.Forecast) (all []fleet.Outlook) {
 			DriftCPerMonth: fleet.Known(0.4), RestV: fleet.Known(12.3), SocPct: fleet.Known(57.0), FreezesAtC: fleet.Known(-28.3),
 			NoStartCost: fleet.Known(fleet.Money(85000)), SwapCosts: map[fleet.Part]fleet.Money{fleet.BatteryPart: 31200, fleet.StarterPart: 42000},
 			AgeYears: map[fleet.Part]float64{fleet.BatteryPart: 4.5}, Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"B-100"}},
+		}
+		for winter := 1; winter <= 3; winter++ { // a mild one, a usual one and a hard one, November to March
+			o.ByWinter = append(o.ByWinter, []float64{0, p * float64(winter) / 8, p * float64(winter) / 5, p * float64(winter) / 4, p * float64(winter) / 3})
 		}
 		for week := 1; week <= 18; week++ {
 			o.ChanceByWeek = append(o.ChanceByWeek, p*float64(week)/18)

@@ -1,0 +1,431 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/ledger"
+	"rimeyard/reports"
+)
+
+// budgetQuery is what the address says of a budget.
+type budgetQuery struct {
+	Depot   fleet.DepotID
+	Season  bool
+	WhatIf  reports.WhatIf
+	Centre  fleet.Opt[string] // whose months are drawn; unknown: all
+	Against int64             // version that is held against what came; 0: none
+}
+
+// moreSwaps is how many visits a week more the page offers to try.
+const moreSwaps = 5
+
+func (q budgetQuery) href(path string) string {
+	values := url.Values{}
+	set := func(name, value string, is bool) {
+		if is {
+			values.Set(name, value)
+		}
+	}
+	set("depot", string(q.Depot), q.Depot != "")
+	set("to", "season", q.Season)
+	set("if", "cold", q.WhatIf.Cold)
+	set("if", "more", q.WhatIf.More > 0)
+	set("more", strconv.Itoa(q.WhatIf.More), q.WhatIf.More > 0)
+	set("if", "wait", q.WhatIf.Wait)
+	set("if", "part", q.WhatIf.Buy != "")
+	set("buy", q.WhatIf.Buy, q.WhatIf.Buy != "")
+	set("in_place_of", q.WhatIf.InPlaceOf, q.WhatIf.Buy != "")
+	if centre, one := q.Centre.Get(); one {
+		set("centre", centre, centre != "")
+		set("centre", noCentre, centre == "")
+	}
+	set("against", strconv.FormatInt(q.Against, 10), q.Against != 0)
+	if len(values) == 0 {
+		return path
+	}
+	return path + "?" + values.Encode()
+}
+
+func readBudgetQuery(c echo.Context) (q budgetQuery, err error) {
+	q = budgetQuery{Depot: fleet.DepotID(c.QueryParam("depot")), Season: c.QueryParam("to") == "season"}
+	switch what := c.QueryParam("if"); what {
+	case "":
+	case "cold":
+		q.WhatIf.Cold = true
+	case "wait":
+		q.WhatIf.Wait = true
+	case "more":
+		const most = 500
+		if q.WhatIf.More, err = strconv.Atoi(c.QueryParam("more")); err != nil || q.WhatIf.More < 1 || q.WhatIf.More > most {
+			return q, badRequestError{fmt.Errorf("more %q: want how many visits a week more, 1 to %d", c.QueryParam("more"), most)}
+		}
+	case "part":
+		q.WhatIf.Buy, q.WhatIf.InPlaceOf = c.QueryParam("buy"), c.QueryParam("in_place_of")
+		if q.WhatIf.Buy == "" || q.WhatIf.InPlaceOf == "" {
+			return q, badRequestError{errors.New("say which part is bought, and in the place of which")}
+		}
+	default:
+		return q, badRequestError{fmt.Errorf("if %q: want cold, more, wait or part", what)}
+	}
+	switch centre := c.QueryParam("centre"); centre {
+	case "":
+	case noCentre:
+		q.Centre = fleet.Known("")
+	default:
+		q.Centre = fleet.Known(centre)
+	}
+	if typed := c.QueryParam("against"); typed != "" {
+		if q.Against, err = strconv.ParseInt(typed, 10, 64); err != nil {
+			return q, badRequestError{fmt.Errorf("against %q: want the number of a budget", typed)}
+		}
+	}
+	return q, nil
+}
+
+// budgetView is all that ledger-budget.tmpl prints.
+type budgetView struct {
+	ledgerFrame
+	Empty      string
+	Headline   string
+	Different  string // what is different from what is expected; empty: nothing
+	Plain      string // address of the budget as expected
+	Lines      []string
+	Notes      []string
+	Depots     []choice
+	Reaches    []choice
+	WhatIfs    []choice
+	Priced     []choice // part numbers that can be bought
+	Used       []choice // … in the place of one that is fitted
+	Hidden     []hiddenField
+	Chart      *auditPicture
+	Centres    []choice
+	Months     []budgetRow
+	ByCentre   []budgetRow
+	Versions   []versionRow
+	Compared   []comparedRow
+	ComparedOf string
+	CSV        string
+	Workbook   string
+	Here       string
+	Name       string // proposed for a version
+}
+
+type hiddenField struct{ Name, Value string }
+
+type budgetRow struct{ Name, Planned, Failures, Expected, P10, P50, P90, Failed string }
+
+type versionRow struct {
+	Name, Made, By, Different, Href string
+	Here                            bool
+}
+
+type comparedRow struct {
+	Name, Budget, Range, Actual, Forecast, Over string
+	Outside                                     bool
+	Href                                        string // of the entries behind the actual figure
+}
+
+// budgetAsked makes the budget that the address asks for.
+func (s *Server) budgetAsked(c echo.Context) (b ledger.Budget, sc ledgerScope, q budgetQuery, err error) {
+	if q, err = readBudgetQuery(c); err != nil {
+		return b, sc, q, err
+	}
+	if sc, err = s.scopeAsked(c); err != nil {
+		return b, sc, q, err
+	}
+	if len(sc.own) == 0 {
+		return b, sc, q, fleet.ErrNoIssue
+	}
+	b, _, err = s.budgets.Of(c.Request().Context(), reports.BudgetAsked{Depots: sc.of, Today: sc.today, Season: q.Season, WhatIf: q.WhatIf})
+	return b, sc, q, err
+}
+
+func (s *Server) budgetPage(c echo.Context) error {
+	frame, err := s.ledgerFrame(c, "Budget")
+	if err != nil {
+		return err
+	}
+	page := budgetView{ledgerFrame: frame}
+	b, sc, q, err := s.budgetAsked(c)
+	if errors.Is(err, fleet.ErrNoIssue) {
+		page.Empty = "There is no winter list yet, so nothing is known of the failures to come. Bring in the fleet's files with “rimeyard import”, then judge the units with “rimeyard fit”."
+		return s.render(c, http.StatusOK, "ledger-budget.tmpl", page)
+	}
+	if err != nil {
+		return err
+	}
+	page.say(b, q)
+	page.offer(q, sc)
+	if err := page.draw(b, q); err != nil {
+		return err
+	}
+	if err := s.offerParts(c, &page); err != nil {
+		return err
+	}
+	if err := s.versions(c, &page, b, q, sc); err != nil {
+		return err
+	}
+	return s.render(c, http.StatusOK, "ledger-budget.tmpl", page)
+}
+
+func (p *budgetView) say(b ledger.Budget, q budgetQuery) {
+	_, all := reports.BudgetLines(b, "", true)
+	last := b.Months[len(b.Months)-1]
+	p.Headline = fmt.Sprintf("%s expected to the end of %s", reports.InCurrency(all.Expected, b.Currency), reports.MonthWords(last))
+	p.Different, p.Notes = q.WhatIf.Words(), reports.BudgetNotes(b)
+	p.Lines = []string{
+		fmt.Sprintf("In eight cases of ten it will be between %s and %s; the middle one is %s.", reports.Money(all.P10), reports.Money(all.P90), reports.Money(all.P50)),
+		fmt.Sprintf("Planned work is %s of it, failures on the road %s: about %.0f failed starts.", reports.Money(all.Planned), reports.Money(all.Failures), all.Failed),
+		fmt.Sprintf("All units share their winters: the range rests on %s, in each of which units fail by luck. Core deposits are not in it, as they come back.", reports.Count(b.Winters, "past winter")),
+	}
+	p.Here, p.CSV, p.Workbook = q.href("/ledger/budget"), q.href("/ledger/budget.csv"), q.href("/ledger/budget.xlsx")
+	p.Name = "Budget of " + b.From.String()
+	if p.Different != "" {
+		p.Name += ", " + p.Different
+	}
+}
+
+func (p *budgetView) offer(q budgetQuery, sc ledgerScope) {
+	to := func(change func(*budgetQuery)) string {
+		other := q
+		other.Against = 0
+		change(&other)
+		return other.href("/ledger/budget")
+	}
+	p.Depots = sc.choices(func(d fleet.DepotID) string {
+		return to(func(o *budgetQuery) { o.Depot, o.Centre = d, fleet.Opt[string]{} })
+	})
+	p.Reaches = []choice{
+		{to(func(o *budgetQuery) { o.Season = false }), "as far as the fleet looks ahead", !q.Season},
+		{to(func(o *budgetQuery) { o.Season = true }), "to the end of the season", q.Season},
+	}
+	as := func(w reports.WhatIf, text string) choice {
+		return choice{to(func(o *budgetQuery) { o.WhatIf = w }), text, q.WhatIf == w}
+	}
+	p.WhatIfs = []choice{
+		as(reports.WhatIf{}, "as expected"), as(reports.WhatIf{Cold: true}, "coldest winter in ten"), as(reports.WhatIf{More: moreSwaps}, fmt.Sprintf("%d swaps a week more", moreSwaps)),
+		as(reports.WhatIf{Wait: true}, "wait a year: swap nothing by plan"),
+	}
+	p.Plain = to(func(o *budgetQuery) { o.WhatIf = reports.WhatIf{} })
+	p.Hidden = []hiddenField{{"if", "part"}}
+	if q.Depot != "" {
+		p.Hidden = append(p.Hidden, hiddenField{"depot", string(q.Depot)})
+	}
+	if q.Season {
+		p.Hidden = append(p.Hidden, hiddenField{"to", "season"})
+	}
+}
+
+func (p *budgetView) draw(b ledger.Budget, q budgetQuery) error {
+	centre, one := q.Centre.Get()
+	months, all := reports.BudgetLines(b, centre, !one)
+	if one && len(months) == 0 {
+		return notFoundError{fmt.Errorf("no unit of this budget belongs to cost centre %q", centre)}
+	}
+	picture, err := reports.BudgetMonths("budget", months, b.Currency, reports.PageWidth)
+	if err != nil {
+		return err
+	}
+	figures, err := figuresOf(picture)
+	if err != nil {
+		return err
+	}
+	src := q.href("/ledger/budget.svg")
+	p.Chart = &auditPicture{picture.Title, src, asNarrow(src), picture.Description, figures, picture.Width, picture.Height}
+	for _, l := range months {
+		m, _ := l.Month.Get()
+		p.Months = append(p.Months, newBudgetRow(reports.MonthWords(m), l))
+	}
+	p.Months = append(p.Months, newBudgetRow("All months", all))
+	_, whole := reports.BudgetLines(b, "", true)
+	every := q
+	every.Centre = fleet.Opt[string]{}
+	p.Centres = []choice{{every.href("/ledger/budget"), "all cost centres", !one}}
+	for _, l := range b.Lines {
+		if l.Month.IsKnown() {
+			continue
+		}
+		p.ByCentre = append(p.ByCentre, newBudgetRow(reports.CentreWords(l.CostCentre), l))
+		only := q
+		only.Centre = fleet.Known(l.CostCentre)
+		p.Centres = append(p.Centres, choice{only.href("/ledger/budget"), reports.CentreWords(l.CostCentre), one && centre == l.CostCentre})
+	}
+	p.ByCentre = append(p.ByCentre, newBudgetRow("All cost centres", whole))
+	return nil
+}
+
+func newBudgetRow(name string, l ledger.BudgetLine) budgetRow {
+	return budgetRow{name, reports.Money(l.Planned), reports.Money(l.Failures), reports.Money(l.Expected), reports.Money(l.P10), reports.Money(l.P50), reports.Money(l.P90), fmt.Sprintf("%.1f", l.Failed)}
+}
+
+// offerParts lists what can be bought in the place of what.
+func (s *Server) offerParts(c echo.Context, p *budgetView) error {
+	ctx := c.Request().Context()
+	prices, err := s.store.PartPrices(ctx)
+	if err != nil {
+		return err
+	}
+	used, err := s.partsInUse(ctx)
+	if err != nil {
+		return err
+	}
+	buy, place := c.QueryParam("buy"), c.QueryParam("in_place_of")
+	for _, line := range prices {
+		if !slices.ContainsFunc(p.Priced, func(o choice) bool { return o.Value == line.Part }) {
+			p.Priced = append(p.Priced, choice{line.Part, line.Part, line.Part == buy})
+		}
+	}
+	for _, u := range used {
+		if u.Fitted > 0 {
+			p.Used = append(p.Used, choice{u.Part, u.Part, u.Part == place})
+		}
+	}
+	return nil
+}
+
+// versions lists the budgets that were kept, and holds one against what came.
+func (s *Server) versions(c echo.Context, p *budgetView, newest ledger.Budget, q budgetQuery, sc ledgerScope) error {
+	ctx := c.Request().Context()
+	kept, err := s.store.Budgets(ctx, sc.of)
+	if err != nil {
+		return err
+	}
+	zone, err := s.viewersZone(c)
+	if err != nil {
+		return err
+	}
+	for _, k := range kept {
+		if !reports.SameDepots(k.Depots, sc.of) {
+			continue
+		}
+		to := budgetQuery{Depot: q.Depot, Against: k.ID}
+		row := versionRow{Name: k.Name, Made: when(k.MadeAt, zone), By: k.By, Href: to.href("/ledger/budget") + "#against", Here: k.ID == q.Against}
+		var what reports.WhatIf
+		if err := json.Unmarshal(k.WhatIf, &what); err != nil {
+			return fmt.Errorf("read budget %d: %w", k.ID, err)
+		}
+		row.Different = what.Words()
+		p.Versions = append(p.Versions, row)
+	}
+	if q.Against == 0 {
+		return nil
+	}
+	k, found, err := s.store.Budget(ctx, q.Against, sc.of)
+	if err != nil {
+		return err
+	}
+	if !found || !reports.SameDepots(k.Depots, sc.of) {
+		return notFoundError{fmt.Errorf("no budget of these depots has the number %d", q.Against)}
+	}
+	return s.compare(c, p, k, newest, sc)
+}
+
+func (s *Server) compare(c echo.Context, p *budgetView, k fleet.KeptBudget, newest ledger.Budget, sc ledgerScope) error {
+	var was ledger.Budget
+	if err := json.Unmarshal(k.Result, &was); err != nil {
+		return fmt.Errorf("read budget %d: %w", k.ID, err)
+	}
+	lines, err := reports.CompareBudget(c.Request().Context(), s.store, sc.of, was, newest)
+	if err != nil {
+		return err
+	}
+	p.ComparedOf = k.Name
+	for _, l := range lines {
+		month, one := l.Month.Get()
+		row := comparedRow{Budget: reports.Money(l.Budget), Range: reports.Money(l.P10) + " to " + reports.Money(l.P90), Actual: "ahead", Forecast: moneyOr(l.Forecast), Over: moneyOr(l.Over), Outside: l.Outside}
+		entries := entriesQuery{Depot: sc.chosen, Spend: true}.in(was.Months[0], ledger.MonthOf(newest.From))
+		switch {
+		case l.Whole && one:
+			row.Name, entries = reports.MonthWords(month), entries.in(month, month)
+		case l.Whole:
+			row.Name = "All months"
+		case !one:
+			row.Name, entries.Centre = reports.CentreWords(l.CostCentre), fleet.Known(l.CostCentre)
+		default:
+			continue // of single cost centres the page shows the sums
+		}
+		if l.Actual.IsKnown() {
+			row.Actual, row.Href = moneyOr(l.Actual), entries.href("/ledger/entries")
+		}
+		p.Compared = append(p.Compared, row)
+	}
+	return nil
+}
+
+func (s *Server) budgetChart(c echo.Context) error {
+	b, _, q, err := s.budgetAsked(c)
+	if err != nil {
+		return err
+	}
+	centre, one := q.Centre.Get()
+	months, _ := reports.BudgetLines(b, centre, !one)
+	picture, err := reports.BudgetMonths("budget", months, b.Currency, pictureWidth(c))
+	if errors.Is(err, reports.ErrNothingToDraw) {
+		return notFoundError{fmt.Errorf("no unit of this budget belongs to cost centre %q", centre)}
+	}
+	return sendPicture(c, picture, err)
+}
+
+func (s *Server) budgetCSV(c echo.Context) error {
+	b, sc, _, err := s.budgetAsked(c)
+	if err != nil {
+		return err
+	}
+	table, err := reports.BudgetTable(b)
+	return sendFile(c, fmt.Sprintf("budget-%s.csv", sc.today), "text/csv; charset=utf-8; header=present", table, err)
+}
+
+func (s *Server) budgetWorkbook(c echo.Context) error {
+	b, sc, q, err := s.budgetAsked(c)
+	if err != nil {
+		return err
+	}
+	book, err := reports.BudgetWorkbook(b, q.WhatIf.Words(), sc.today)
+	return sendFile(c, fmt.Sprintf("budget-%s.xlsx", sc.today), "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", book, err)
+}
+
+// keepBudget keeps the budget of the address that the form was sent to as a version.
+func (s *Server) keepBudget(c echo.Context) error {
+	f, err := typedForm(c)
+	if err != nil {
+		return err
+	}
+	b, sc, q, err := s.budgetAsked(c)
+	if err != nil {
+		return err
+	}
+	const longest = 100 // characters
+	name := strings.Join(strings.Fields(f.get("name")), " ")
+	if name == "" || len([]rune(name)) > longest {
+		return badRequestError{fmt.Errorf("the budget needs a name, of at most %d characters", longest)}
+	}
+	issue, err := s.store.LatestIssue(c.Request().Context())
+	if err != nil {
+		return err
+	}
+	what, err := json.Marshal(q.WhatIf)
+	if err != nil {
+		return err
+	}
+	result, err := json.Marshal(b)
+	if err != nil {
+		return err
+	}
+	kept := fleet.KeptBudget{Name: name, Issue: issue.ID, Depots: sc.of, By: viewerOf(c).person.Name, WhatIf: what, Result: result}
+	id, err := s.store.KeepBudget(c.Request().Context(), kept)
+	if err != nil {
+		return err
+	}
+	to := budgetQuery{Depot: q.Depot, Against: id}
+	return s.done(c, to.href("/ledger/budget"), "Kept as “"+name+"”. It is not changed any more: keep another when things have moved on.")
+}
