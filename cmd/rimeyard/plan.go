@@ -37,7 +37,7 @@ func newPlanCmd() *cobra.Command {
 		var of []fleet.DepotID
 		if *depot != "" {
 			of = []fleet.DepotID{fleet.DepotID(*depot)}
-			if _, err := oneDepot(cmd.Context(), db, of[0]); err != nil {
+			if err := checkDepot(cmd.Context(), db, of[0]); err != nil {
 				return err
 			}
 		}
@@ -65,16 +65,13 @@ func parseBudget(typed string) (fleet.Opt[fleet.Money], error) {
 	return fleet.Known(m), nil
 }
 
-func oneDepot(ctx context.Context, db *store.DB, id fleet.DepotID) (fleet.Depot, error) {
+// checkDepot refuses a depot that there is not.
+func checkDepot(ctx context.Context, db *store.DB, id fleet.DepotID) error {
 	depots, err := db.Depots(ctx)
-	if err != nil {
-		return fleet.Depot{}, err
+	if err == nil && !slices.ContainsFunc(depots, func(d fleet.Depot) bool { return d.ID == id }) {
+		err = usageError{fmt.Errorf("--depot %s: there is no such depot", id)}
 	}
-	i := slices.IndexFunc(depots, func(d fleet.Depot) bool { return d.ID == id })
-	if i < 0 {
-		return fleet.Depot{}, usageError{fmt.Errorf("--depot %s: there is no such depot", id)}
-	}
-	return depots[i], nil
+	return err
 }
 
 // planSourceAsOf is the database, whose newest list the plan is made of; with a date asked for, a list made for that date.

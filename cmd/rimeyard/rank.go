@@ -61,7 +61,11 @@ func newFitCmd() *cobra.Command {
 			return err
 		}
 		fmt.Fprintf(cmd.OutOrStdout(), "issued the list of %s: %s\n", list.AsOf, bandSummary(list.Units))
-		return nil
+		if asOf.date.IsKnown() {
+			return nil
+		}
+		_, err = reports.NewPlans(db).Keep(cmd.Context(), asOf.day()) // so that the plan's page need not make it
+		return err
 	}
 	return cmd
 }

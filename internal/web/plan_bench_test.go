@@ -29,7 +29,7 @@ func (w *world) addPlannedFleet(n int) {
 				'chance_if', json_build_array(p / 4, p / 2, p, (1 + p) / 2, (2 + p) / 3), 'night', json_build_object('limit_c', -10, 'sd_c', 4, 'spread_c', 2, 'quiet', 0.0002),
 				'relief', json_build_object('charge', 2.1, 'renew_battery', 8.4), 'chance_by_week', (SELECT json_agg(p * least(1, k / 9.0)) FROM generate_series(1, 19) k))
 			FROM (SELECT *, abs(hashtext(unit)) h, power(abs(hashtext(unit || 'p')) / 2147483648.0, 4) p FROM forecast) f`,
-		`ANALYZE`,
+		`ANALYZE`, //nolint:misspell // as SQL spells it
 	} {
 		var args []any
 		if strings.Contains(insert, "$1") {

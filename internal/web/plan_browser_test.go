@@ -73,6 +73,7 @@ func TestACardIsDraggedToAnotherWeek(t *testing.T) {
 	b.shows("N-1: locked for the week of 7")
 	require.Equal(t, "2026-12-07", b.weekOf("N-1"))
 	require.Contains(t, b.value(fmt.Sprintf("document.getElementById(%q).innerText", cardID("N-1"))), "locked")
+	require.Equal(t, "2026-11-23", b.weekOf("S-1"), "the other depot's stays")
 	choices, err := w.db.PlanChoices(t.Context(), nil)
 	require.NoError(t, err)
 	require.Len(t, choices, 1)

@@ -66,6 +66,8 @@ func TestThePlanSaysWhatWhenAndWhy(t *testing.T) {
 	require.Contains(t, text(card), "saves ")
 	require.Regexp(t, `Why N-1 .*in the week of .* expected loss`, text(card))
 	require.NotEmpty(t, all(doc, "li", "data-week", monday))
+	card, _ = cardIn(doc, "S-1")
+	require.NotNil(t, card, "of the other depot too")
 	require.Len(t, all(all(doc, "ol", "class", "weeks")[0], "li", "data-week", ""), weeksShown)
 	require.Len(t, all(all(doc, "ol", "class", "weeks")[1], "li", "data-week", ""), 19-weeksShown, "the rest is folded")
 
@@ -155,6 +157,7 @@ func TestTheLaterOfTwoIsTold(t *testing.T) {
 	w.addPerson("olga", fleet.Manager, "NOR")
 	mara, olga := w.as("mara"), w.as("olga")
 	seen := mara.state("N-1")
+	require.NotEqual(t, seen, mara.state("N-2"), "there is one visit a week")
 	require.Equal(t, "0 2026-11-23", seen)
 	_, said := olga.follow(olga.decide("N-1", url.Values{"do": {"visit"}, "week": {"2026-11-30"}, "seen": {seen}}))
 	require.NotContains(t, said, "Meanwhile")
