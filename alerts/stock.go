@@ -75,6 +75,9 @@ func ReorderLevel(w Wanted) Level {
 // Why says in a sentence what a level rests on.
 func (l Level) Why(w Wanted, leadDays int) string {
 	fails := l.Expected - float64(w.Certain)
+	if l.Expected < 0.05 && l.Pieces == 0 {
+		return fmt.Sprintf("hardly any piece is expected to be wanted in the %d days until an order is there", leadDays)
+	}
 	said := fmt.Sprintf("until an order is there, %d days, %.1f pieces are expected to be wanted for failures", leadDays, fails)
 	if w.Certain > 0 {
 		said += fmt.Sprintf(" and %d for planned work", w.Certain)

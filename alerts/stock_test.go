@@ -99,6 +99,7 @@ func TestReorderLevelsGrow(t *testing.T) {
 	unknown := alerts.ReorderLevel(alerts.Wanted{Fails: map[int]float64{1: 4}})
 	require.Equal(t, 8, unknown.Pieces, "19 times in 20 where no cost is known")
 	require.Zero(t, alerts.ReorderLevel(alerts.Wanted{}).Pieces)
+	require.Equal(t, "hardly any piece is expected to be wanted in the 7 days until an order is there", alerts.ReorderLevel(alerts.Wanted{}).Why(alerts.Wanted{}, 7))
 	require.Contains(t, unknown.Why(alerts.Wanted{Certain: 0}, 7), "until an order is there, 7 days, 4.0 pieces are expected to be wanted for failures; 8 suffice 97 times in a hundred")
 }
 

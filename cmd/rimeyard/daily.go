@@ -61,6 +61,9 @@ func workOfTheDay(ctx context.Context, db *store.DB, log *slog.Logger, now time.
 	if err := lookToday(ctx, db, log, today, now); err != nil {
 		return fmt.Errorf("look of the day: %w", err)
 	}
+	if err := proveJobs(ctx, db, log, now); err != nil {
+		return fmt.Errorf("proving of jobs: %w", err)
+	}
 	if err := bookToday(ctx, db, log, today); err != nil {
 		return fmt.Errorf("ledger of the day: %w", err)
 	}

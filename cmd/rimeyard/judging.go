@@ -37,6 +37,19 @@ func (j *judging) unit(ctx context.Context, id fleet.UnitID, since fleet.Date) (
 	return judge.Unit(h, since)
 }
 
+// proves judges a crank after a part of the unit was worked on. fleet.ErrNoIssue: no list was issued yet.
+func (j *judging) proves(ctx context.Context, id fleet.UnitID, part fleet.Part, crank fleet.Crank) (alerts.Proving, error) {
+	h, err := j.db.History(ctx, id)
+	if err != nil {
+		return alerts.Proving{}, err
+	}
+	judge, err := j.ready(ctx, h.Unit.Depot)
+	if err != nil {
+		return alerts.Proving{}, fmt.Errorf("judge a crank of unit %s: %w", id, err)
+	}
+	return judge.Proves(h, part, crank)
+}
+
 func (j *judging) ready(ctx context.Context, of fleet.DepotID) (*alerts.Judge, error) {
 	depots, err := j.db.Depots(ctx)
 	if err != nil {

@@ -105,7 +105,7 @@ func runParts(ctx context.Context, parts []servePart) error {
 func newWebServer(db *store.DB, desk reports.Desk, log *slog.Logger, opt serveOptions) (*web.Server, error) {
 	judging := &judging{db: db, now: time.Now}
 	return web.New(web.Config{
-		Judge: judging.unit, Desk: desk,
+		Judge: judging.unit, Prover: judging.proves, Desk: desk,
 		Store: db, Sessions: db.Sessions(web.SessionIdle), Database: db.Pool(), Log: log, Now: time.Now,
 		Intake: func(ctx context.Context, body io.Reader, o ingest.Options) (*ingest.Result, error) {
 			return ingest.ImportBatch(ctx, db, body, o)

@@ -110,6 +110,8 @@ type Nights interface {
 
 // Store is all that the pages read.
 type Store interface {
+	Jobs
+	Stock
 	Nights
 	People
 	Door
@@ -122,7 +124,7 @@ type Store interface {
 	Settings
 	Kept
 	Watch
-	Bench
 	Faults
 	Accounts
+	Bench
 }

@@ -26,6 +26,7 @@ type planUnitPage struct {
 	Facts     []fact
 	Chosen    string // who chose it, and when; empty: the planner did
 	Unit      string // address of the unit's page
+	OpenJob   string // address where a job is opened for it; empty: not by the viewer
 	Back      string // the page to come back to
 	Action    string
 	MayChange bool
@@ -133,6 +134,9 @@ func (s *Server) showPlanUnit(c echo.Context, status int, p reports.Planned, uni
 	}
 	if kept := f.get("seen"); kept != "" {
 		page.Seen = kept
+	}
+	if mayWork(v) {
+		page.OpenJob = unitHref(unit) + "/open-job"
 	}
 	page.Now, page.Why, page.Facts = placeWords(p, at)
 	if chosen, known := p.Choices[unit]; known {

@@ -55,7 +55,7 @@ func (s *Server) frame(c echo.Context, title string) pageFrame {
 	if p.FullName != "" {
 		f.Person = p.FullName
 	}
-	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Tonight", Href: "/tonight"}, {Text: "Bench", Href: benchPath}, {Text: "Plan", Href: "/plan"}, {Text: "Faults", Href: "/faults"}, {Text: "Ledger", Href: "/ledger"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}, {Text: "Settings", Href: "/settings"}} {
+	for _, item := range []menuItem{{Text: "Winter list", Href: "/winter-list"}, {Text: "Tonight", Href: "/tonight"}, {Text: "Bench", Href: benchPath}, {Text: "Plan", Href: "/plan"}, {Text: "Jobs", Href: "/jobs"}, {Text: "Faults", Href: "/faults"}, {Text: "Ledger", Href: "/ledger"}, {Text: "Audit", Href: "/audit"}, {Text: "Intake", Href: "/intake"}, {Text: "Settings", Href: "/settings"}} {
 		if mayOpen(p.Role, item.Href) && (f.Phone == "" || item.Href == benchPath) {
 			item.Here = c.Path() == item.Href
 			item.Within = strings.HasPrefix(c.Path(), item.Href+"/")

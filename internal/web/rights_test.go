@@ -59,6 +59,9 @@ var exampleOf = map[string]string{
 	"/bench/unit":                          "/bench/unit?unit=N-1",
 	":search":                              "1",
 	":row":                                 "bdcb9e1293a304749e95e1066a6b604dda68313708ed1e6d46510574e237a21f", // of yard.csv
+	":job":                                 "1",
+	"/jobs/:job/fit":                       "/jobs/2/fit",
+	"/stock/part":                          "/stock/part?depot=NOR&part=P-70",
 	"/intake/alike":                        "/intake/alike?kind=battery_tests",
 }
 
@@ -171,7 +174,7 @@ func TestRowsKeptApartAreShownToTheirDepot(t *testing.T) {
 
 func TestMenusShowWhatMayBeOpened(t *testing.T) {
 	w := newWorld(t)
-	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list Tonight Plan Faults Audit Settings", fleet.Mechanic: "Winter list Tonight Bench Plan Faults Audit Intake Settings"} {
+	for role, want := range map[fleet.Role]string{fleet.Reader: "Winter list Tonight Plan Jobs Faults Audit Settings", fleet.Mechanic: "Winter list Tonight Bench Plan Jobs Faults Audit Intake Settings"} {
 		w.addPerson(string(role), role)
 		doc := w.as(string(role)).get("/winter-list").page()
 		require.Equal(t, want, text(all(doc, "nav", "aria-label", "Pages")[0]))

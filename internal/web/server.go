@@ -36,6 +36,7 @@ type Config struct {
 	Sessions scs.Store // ends a session that is idle for SessionIdle
 	Intake   Intake
 	Judge    Judge
+	Prover   Prover
 	Desk     reports.Desk // writes the letters of a report that is asked for now
 	Files    FileIntake
 	Mend     Mender
@@ -54,6 +55,7 @@ type Server struct {
 	store     Store
 	intake    Intake
 	judge     Judge
+	prover    Prover
 	desk      reports.Desk
 	files     FileIntake
 	mend      Mender
@@ -84,7 +86,7 @@ func New(cfg Config) (*Server, error) {
 		return nil, err
 	}
 	s := &Server{
-		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
+		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, prover: cfg.Prover, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
 		desk: cfg.Desk, plans: reports.NewPlans(cfg.Store), assets: files, pages: pages, echo: echo.New(),
 		files: cfg.Files, mend: cfg.Mend,
@@ -139,6 +141,8 @@ func (s *Server) addRoutes() {
 	s.addIntake(get, s.echo.POST)
 	s.addBench(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	s.addSettings(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
+	s.addJobs(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
+	s.addStock(get, func(path string, h echo.HandlerFunc) { s.echo.POST(path, h) })
 	get("/api/v1/winter-list", s.apiWinterList)
 	s.echo.POST("/api/v1/readings", s.apiReadings)
 }

@@ -22,6 +22,8 @@ type unitPage struct {
 	Facts      []fact
 	Verdict    *verdictView // nil: there is none
 	NoVerdict  string       // why, and what to do
+	Jobs       []jobLink    // newest first
+	OpenJob    string       // address where one is opened; empty: not by the viewer
 	Batteries  []fittingRow
 	Starters   []fittingRow
 	Change     *changeView // nil: nothing to compare with
@@ -137,6 +139,14 @@ func (s *Server) unit(c echo.Context) error {
 	}
 	if err := s.lookAhead(c.Request().Context(), &page, sheet); err != nil {
 		return err
+	}
+	jobs, err := s.store.Jobs(c.Request().Context(), nil, h.Unit.ID)
+	if err != nil {
+		return err
+	}
+	page.Jobs = jobLinks(jobs, sheet.depot)
+	if mayWork(viewerOf(c)) {
+		page.OpenJob = unitHref(h.Unit.ID) + "/open-job"
 	}
 	if page.Faults, err = s.unitFaults(c, h.Unit.ID, zone); err != nil {
 		return err

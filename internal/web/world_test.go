@@ -84,7 +84,7 @@ func newWorld(tb testing.TB, change ...func(*Config)) *world {
 			return ingest.Mend(ctx, w.db, mends, opt)
 		},
 	}
-	cfg.Judge = w.judge
+	cfg.Judge, cfg.Prover = w.judge, w.prove
 	for _, c := range change {
 		c(&cfg)
 	}
@@ -103,20 +103,37 @@ var taught struct {
 
 // judge judges a unit as the command's server does, by what the world's fleet teaches.
 func (w *world) judge(ctx context.Context, unit fleet.UnitID, since fleet.Date) (alerts.Judgement, error) {
-	if _, err := w.db.LatestIssue(ctx); err != nil {
+	judge, h, err := w.newJudge(ctx, unit)
+	if err != nil {
 		return alerts.Judgement{}, err
+	}
+	return judge.Unit(h, since)
+}
+
+// prove judges a crank after the work as the command's server does.
+func (w *world) prove(ctx context.Context, unit fleet.UnitID, part fleet.Part, crank fleet.Crank) (alerts.Proving, error) {
+	judge, h, err := w.newJudge(ctx, unit)
+	if err != nil {
+		return alerts.Proving{}, err
+	}
+	return judge.Proves(h, part, crank)
+}
+
+func (w *world) newJudge(ctx context.Context, unit fleet.UnitID) (*alerts.Judge, fleet.History, error) {
+	if _, err := w.db.LatestIssue(ctx); err != nil {
+		return nil, fleet.History{}, err
 	}
 	depots, err := w.db.Depots(ctx)
 	if err != nil {
-		return alerts.Judgement{}, err
+		return nil, fleet.History{}, err
 	}
 	temps, err := w.db.DayTemps(ctx)
 	if err != nil {
-		return alerts.Judgement{}, err
+		return nil, fleet.History{}, err
 	}
 	h, err := w.db.History(ctx, unit)
 	if err != nil {
-		return alerts.Judgement{}, err
+		return nil, fleet.History{}, err
 	}
 	in := alerts.Input{AsOf: fleet.DateOf(w.now, time.UTC) + 1, Depots: depots, Temps: temps, Histories: w.db.Histories(ctx, nil), Workers: 2}
 	taught.once.Do(func() {
@@ -124,9 +141,9 @@ func (w *world) judge(ctx context.Context, unit fleet.UnitID, since fleet.Date) 
 		taught.learned, err = issued.Learned, learnErr
 	})
 	if err != nil {
-		return alerts.Judgement{}, err
+		return nil, fleet.History{}, err
 	}
-	return alerts.NewJudge(taught.learned, in).Unit(h, since)
+	return alerts.NewJudge(taught.learned, in), h, nil
 }
 
 // addFleet brings depots NOR and SUD, units, readings, audits and, by the days before the test's now, a ranked list.
@@ -144,10 +161,53 @@ func (w *world) addFleet() {
 	w.addPerson("una", fleet.Reader, "NOR")
 	w.addToken("gate", fleet.BringReadings, "NOR")
 	w.addPost()
+	w.addWork()
 	w.addBench()
 	w.addFaults()
 	w.keepApart("yard.csv", "tested_at,unit,rest_v,shift\n2026-11-19T08:00:00Z,N-1,12400,early\n")
 	w.addMoney()
+}
+
+// addWork opens jobs in all states, of which the first is N-2's battery, fitted twice and not proven, and stocks the shelf of NOR.
+func (w *world) addWork() {
+	w.t.Helper()
+	_, err := w.db.Pool().Exec(w.t.Context(), `INSERT INTO part (part, kind) VALUES ('P-70', 'battery'), ('Q-2', 'starter');
+		INSERT INTO part_price (part, from_date, price, core_deposit, free_months) VALUES ('P-70', '2026-01-01', 14900, 1800, 24);
+		INSERT INTO stock_move (depot, part, pieces, because, moved_by, unit_price) VALUES ('NOR', 'P-70', 5, 'bought', 'nils', 14500);
+		INSERT INTO part_order (depot, part, pieces, ordered_on, expected_on, ordered_by) VALUES ('NOR', 'Q-2', 1, '2026-11-20', '2026-11-30', 'nils');
+		INSERT INTO shelf_battery (serial, depot, part, made_on, came_on) VALUES ('SH-1', 'NOR', 'P-70', '2026-06-01', '2026-07-01'), ('SH-2', 'NOR', 'P-70', '2026-10-01', '2026-11-01')`)
+	require.NoError(w.t, err)
+	day := fleet.DateOf(w.now, time.UTC)
+	battery := w.openJob("N-2", fleet.BatteryPart, "cranks 0.4 V lower than a year ago")
+	battery = w.step(battery, fitted("N-2", "B-2", day))
+	battery = w.step(battery, fleet.JobChange{To: fleet.JobFound, Proof: &fleet.Proof{CrankedAt: w.now, Why: "it cranked slowly"}})
+	w.step(battery, fitted("N-2", "B-3", day))
+	starter := w.openJob(hostileUnit, fleet.StarterPart, "clicks and does not turn")
+	w.step(starter, fleet.JobChange{To: fleet.JobPlanned, Monday: fleet.Known(day.Monday() + 7), Who: "nils"})
+	w.openJob("S-1", fleet.BatteryPart, "rests at 12.1 V")
+}
+
+// fitted puts a new battery into a unit with one place.
+func fitted(unit fleet.UnitID, serial string, day fleet.Date) fleet.JobChange {
+	return fleet.JobChange{To: fleet.JobFitted, Fitting: fleet.Fitting{Because: fleet.RemovedFailed, Batteries: []fleet.BatteryFitting{{
+		Battery: serial, Unit: unit, Position: 1, Part: "P-70", Chemistry: fleet.AGM, RatedCCAA: 850, CCAStandard: fleet.SAE, FittedOn: fleet.Known(day),
+	}}}}
+}
+
+func (w *world) openJob(unit fleet.UnitID, part fleet.Part, because string) fleet.Job {
+	w.t.Helper()
+	j, _, err := w.db.OpenJob(w.t.Context(), fleet.NewJob{Unit: unit, Part: part, Work: fleet.WorkSwap, Because: because, By: "nils"})
+	require.NoError(w.t, err)
+	return j
+}
+
+// step takes a step of a job from the state that it is known by, now.
+func (w *world) step(j fleet.Job, c fleet.JobChange) fleet.Job {
+	w.t.Helper()
+	c.Job, c.Seen, c.By, c.At, c.Today = j.ID, j.Step, "nils", w.now, fleet.DateOf(w.now, time.UTC)
+	j, err := w.db.ChangeJob(w.t.Context(), c)
+	require.NoError(w.t, err)
+	return j
 }
 
 // keepApart brings a file of which each row is kept apart.
