@@ -42,6 +42,7 @@ func (s *Server) addFaults(get, post func(string, echo.HandlerFunc)) {
 	get("/faults/:search", s.faultPage)
 	post("/faults/:search", s.answerFault)
 	get("/faults/:search/sheet", s.faultSheet)
+	get("/faults/:search/sheet.pdf", s.faultSheetPDF)
 	post("/faults/:search/back", s.takeBackFault)
 	post("/faults/:search/end", s.endFault)
 	post("/faults/:search/resume", s.resumeFault)

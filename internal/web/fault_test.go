@@ -119,6 +119,10 @@ func TestAFaultIsFoundByTwoPeople(t *testing.T) {
 	require.Contains(t, sheet, "Starter bolts 41 N·m", "the fleet's own figure")
 	require.Contains(t, sheet, "battery terminal nut: ____ N·m", "and a blank where it has none")
 
+	pdf := people[0].get("/faults/1/sheet.pdf")
+	require.Equal(t, http.StatusOK, pdf.status, pdf.body)
+	require.True(t, strings.HasPrefix(pdf.body, "%PDF-"))
+
 	step := strings.TrimSpace(fmt.Sprint(checks + 1))
 	res = people[1].post("/faults/1/job", url.Values{"step": {step}})
 	require.Equal(t, http.StatusSeeOther, res.status, res.body)
