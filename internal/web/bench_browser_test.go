@@ -218,7 +218,7 @@ func TestBenchOnPhones(t *testing.T) {
 	first := y.phone(filepath.Join(t.TempDir(), "phone"))
 	for _, story := range []struct {
 		name string
-		told func(*testing.T, *yard, *phone)
+		told func(*yard, *phone)
 	}{
 		{"the network is switched off", benchNetworkOff},
 		{"answers are lost", benchAnswersLost},
@@ -234,7 +234,7 @@ func TestBenchOnPhones(t *testing.T) {
 			y.t = t
 			p := first.another(t)
 			p.ready("jo")
-			story.told(t, y, p)
+			story.told(y, p)
 		})
 	}
 }
@@ -268,6 +268,7 @@ func TestBenchOfADeadServer(t *testing.T) {
 	b.choose("Tested by", "kim")
 	b.types("Rest volts, V", "12.6", "Note", "second")
 	b.reads("N-2: nothing against it so far")
+	b.reads("Next: "+string(hostileUnit))
 	b.at(benchUnitHref("N-1"))
 	require.Equal(t, "kim", b.value(`document.getElementById("tested_by").value`), "who tested last tests on")
 	b.fill("Rest volts, V", "12.3") // half typed
@@ -301,7 +302,8 @@ func TestBenchOfADeadServer(t *testing.T) {
 }
 
 // The network is switched off under the page and under its worker; the server lives on. Without a click the test goes in when it is back.
-func benchNetworkOff(t *testing.T, y *yard, p *phone) {
+func benchNetworkOff(y *yard, p *phone) {
+	t := p.t
 	p.network(false)
 	p.at("/bench/unit?unit=Y-1")
 	p.types("Rest volts, V", "12.55", "Note", "no network")
@@ -326,7 +328,8 @@ func (p *phone) network(on bool) {
 }
 
 // The server takes a test, but its answer is lost, twice: the phone sends on, and the test stands once.
-func benchAnswersLost(t *testing.T, y *yard, p *phone) {
+func benchAnswersLost(y *yard, p *phone) {
+	t := p.t
 	p.at("/bench/unit?unit=Y-2")
 	y.lose.Store(2)
 	p.types("Rest volts, V", "12.55", "Note", "lost")
@@ -340,7 +343,8 @@ func benchAnswersLost(t *testing.T, y *yard, p *phone) {
 }
 
 // A phone that is let go while tests wait on it keeps them and says so; who signs in sends them, in the name of who tested.
-func benchLetGo(t *testing.T, y *yard, p *phone) {
+func benchLetGo(y *yard, p *phone) {
+	t := p.t
 	p.follow("Keep this phone for the bench")
 	p.reads("is kept for the bench of North & Sons <yard> (NOR)")
 	p.follow("Sign out")
@@ -367,7 +371,8 @@ func benchLetGo(t *testing.T, y *yard, p *phone) {
 }
 
 // Two tests of one minute: shown side by side, and a person decides.
-func benchConflict(t *testing.T, y *yard, p *phone) {
+func benchConflict(y *yard, p *phone) {
+	t := p.t
 	y.kill()
 	p.at("/bench/unit?unit=N-1")
 	p.types("Rest volts, V", "12.55", "Cold cranking amps, A", "610", "Note", "mine")
@@ -389,7 +394,8 @@ func benchConflict(t *testing.T, y *yard, p *phone) {
 }
 
 // What the server refuses is mended on the phone.
-func benchMends(t *testing.T, y *yard, p *phone) {
+func benchMends(y *yard, p *phone) {
+	t := p.t
 	p.at("/bench/unit?unit=N-9")
 	p.types("Rest volts, V", "12.55", "Note", "mended")
 	p.reads("not taken: unit: no unit of this number is known")
@@ -407,7 +413,7 @@ func benchMends(t *testing.T, y *yard, p *phone) {
 }
 
 // Whoever signs out while tests wait is told; what was kept of the depot goes, the tests stay.
-func benchSignOut(t *testing.T, y *yard, p *phone) {
+func benchSignOut(y *yard, p *phone) {
 	y.lose.Store(1000)
 	p.at("/bench/unit?unit=Y-5")
 	p.types("Rest volts, V", "12.55", "Note", "stays")
@@ -425,7 +431,8 @@ func benchSignOut(t *testing.T, y *yard, p *phone) {
 }
 
 // The keyboard alone will do, and what was scanned leads to the unit's form.
-func benchByKeyboard(t *testing.T, y *yard, p *phone) {
+func benchByKeyboard(_ *yard, p *phone) {
+	t := p.t
 	p.tabTo(`el.id == "find"`)
 	p.do(chromedp.KeyEvent("Y-6"), chromedp.KeyEvent(kb.Enter))
 	p.until(`location.pathname == "/bench/unit" && document.getElementById("bench")?.dataset.ready == "1"`)
@@ -449,7 +456,8 @@ func benchByKeyboard(t *testing.T, y *yard, p *phone) {
 
 // Where the browser reads codes, a label that is held before the camera leads to the form of its unit, whatever server it was printed for.
 // Chromium here reads none, so it is lent a reader that sees another code first.
-func benchScan(t *testing.T, y *yard, p *phone) {
+func benchScan(_ *yard, p *phone) {
+	t := p.t
 	_, err := chromedp.Run(p.ctx, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
 		_, err := cdp.Call(ctx, t, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
 			Source: fmt.Sprintf(`{ const codes = ["https://elsewhere.example/menu", "no address", %q];
@@ -465,7 +473,8 @@ func benchScan(t *testing.T, y *yard, p *phone) {
 }
 
 // Limits and questions are the server's; what phones make of them must be the same.
-func benchParity(t *testing.T, y *yard, p *phone) {
+func benchParity(y *yard, p *phone) {
+	t := p.t
 	for _, l := range ingest.Limits(fleet.TestsKind) {
 		for _, typed := range []string{"12.4", "-0.5", "16", "16.01", "5001", "-70", "61", "1e3", "0x10", ".5", "5.", "+3", "-", "", "12.4.1", "١٢"} {
 			want := outside(l, typed)

@@ -70,7 +70,7 @@
 		const stops = document.querySelectorAll(".round li"), done = document.querySelectorAll(".round .done").length;
 		if (shell && stops.length) byID("bench-title").textContent = `Round of ${facts.round.day}: ${done} of ${stops.length} tested`;
 		tell(waiting.length);
-		if (shown) result(all.find(t => t.entry == shown) || null);
+		if (shown) result(all.find(t => t.entry == shown) || null, all);
 		return waiting.length;
 	}
 
@@ -91,9 +91,11 @@
 
 	const mendHref = t => `/bench/unit?unit=${encodeURIComponent(t.row.unit)}&mend=${t.entry}`;
 
+	// today tells whether a test of today stands, or will.
+	const today = t => (t.state == "waits" || t.outcome == "taken") && new Date(t.typedAt).toDateString() == new Date().toDateString();
+
 	function mark(li, all) {
-		const mine = all.some(t => t.row.unit == li.dataset.unit && (t.state == "waits" || t.outcome == "taken") && new Date(t.typedAt).toDateString() == new Date().toDateString());
-		if (!mine || li.classList.contains("done")) return;
+		if (!all.some(t => t.row.unit == li.dataset.unit && today(t)) || li.classList.contains("done")) return;
 		li.classList.add("done");
 		const tick = el("span", "", {className: "tick-done"});
 		tick.append(el("span", "✓", {ariaHidden: "true"}), " tested today");
@@ -101,7 +103,7 @@
 	}
 
 	// result shows a test in the place of the form: first as the phone judges it, then as the server does.
-	function result(t) {
+	function result(t, all) {
 		if (!t) return;
 		const box = byID("bench-result"), first = box.hidden, over = t.state == "over", title = byID("bench-result-title");
 		const said = over ? t.said : t.early;
@@ -110,6 +112,8 @@
 		box.querySelector(".evidence").replaceChildren(...(said?.sentences || []).map(s => el("li", s)));
 		box.querySelector(".fate").textContent = over ? t.words + (t.reason ? `: ${t.reason}` : "") : "Saved on this phone; waits for a signal.";
 		const ways = [el("a", "Back to the round", {href: "/bench"}), " ", el("a", `Test ${t.row.unit} again`, {href: "/bench/unit?unit=" + encodeURIComponent(t.row.unit)})];
+		const next = facts?.round?.stands.flatMap(s => s.stops).find(s => !s.done && !all.some(other => other.row.unit == s.unit && today(other)));
+		if (next) ways.unshift(el("a", `Next: ${next.unit}`, {href: "/bench/unit?unit=" + encodeURIComponent(next.unit)}), " ");
 		if (t.outcome == "conflict") ways.unshift(el("a", "See both and decide", {href: t.href}), " ");
 		if (t.outcome == "refused") ways.unshift(el("a", "Mend it", {href: mendHref(t)}), " ");
 		box.querySelector(".under").replaceChildren(...ways);
@@ -232,7 +236,7 @@
 	document.addEventListener("visibilitychange", () => { if (!document.hidden) send(); });
 	setInterval(async () => { if (!document.hidden && (await bench.tests()).some(t => t.state == "waits")) send(); }, 15000);
 	await queue();
-	await freshen();
+	if (path != "/bench/shell") await freshen(); // which is opened by nobody but its maker
 	if (shell && !byID("bench-round").hidden) round();
 	if (signal == "sent") await send(); else await queue();
 	root.dataset.ready = "1";
