@@ -107,6 +107,7 @@ var rights = map[string]rule{
 	"GET /faults/:search":              {roles: everyone, depot: ownRows},
 	"POST /faults/:search":             {roles: intakers, depot: ownRows},
 	"GET /faults/:search/sheet":        {roles: everyone, depot: ownRows},
+	"GET /faults/:search/sheet.pdf":    {roles: everyone, depot: ownRows},
 	"POST /faults/:search/back":        {roles: intakers, depot: ownRows},
 	"POST /faults/:search/end":         {roles: intakers, depot: ownRows},
 	"POST /faults/:search/resume":      {roles: intakers, depot: ownRows},
@@ -193,12 +194,6 @@ var rights = map[string]rule{
 	"GET /settings/tokens/:token/revoke":          {roles: keepers},
 	"POST /settings/tokens/:token/revoke":         {roles: keepers},
 
-	"POST /api/v1/fault":                         {roles: everyone, token: fleet.FindFaults}, // keeps nothing and reads nothing
-	"POST /api/v1/faults":                        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
-	"GET /api/v1/faults/:search":                 {roles: everyone, token: fleet.FindFaults, depot: ownRows},
-	"POST /api/v1/faults/:search/answers":        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
-	"DELETE /api/v1/faults/:search/answers/last": {roles: intakers, token: fleet.FindFaults, depot: ownRows},
-
 	"GET " + benchShell:                {open: true, blind: true},
 	"GET " + benchWorker:               {open: true, blind: true},
 	"GET " + benchPath:                 {roles: intakers, phone: true, depot: ownRows},
@@ -215,6 +210,12 @@ var rights = map[string]rule{
 	"POST /bench/phones/:phone/let-go": {roles: intakers, depot: ownRows},
 	"GET /bench/labels":                {roles: intakers, depot: ownRows},
 	"GET /bench/labels.pdf":            {roles: intakers, depot: ownRows},
+
+	"POST /api/v1/fault":                         {roles: everyone, token: fleet.FindFaults}, // keeps nothing and reads nothing
+	"POST /api/v1/faults":                        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
+	"GET /api/v1/faults/:search":                 {roles: everyone, token: fleet.FindFaults, depot: ownRows},
+	"POST /api/v1/faults/:search/answers":        {roles: intakers, token: fleet.FindFaults, depot: ownRows},
+	"DELETE /api/v1/faults/:search/answers/last": {roles: intakers, token: fleet.FindFaults, depot: ownRows},
 
 	"GET /api/v1/winter-list": {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"POST /api/v1/readings":   {token: fleet.BringReadings, depot: ownBatch},
