@@ -26,6 +26,8 @@ var furtherPages = map[string]fleet.Role{
 	"/winter-list?band=down&depot=NOR": fleet.Manager, // nothing on it
 	"/units/S-2":                       fleet.Manager, // of which nothing is known
 	unitHref(hostileUnit):              fleet.Manager,
+	planUnitHref(hostileUnit, ""):      fleet.Manager,
+	"/plan?depot=NOR&week=2026-11-23":  fleet.Manager,
 	"/audit?depot=NOR":                 fleet.Manager, // a small fleet
 	"/audit?depot=SUD":                 fleet.Manager, // no audit
 	nowhere:                            fleet.Manager,

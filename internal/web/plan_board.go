@@ -35,17 +35,16 @@ type boardDepot struct {
 
 // boardWeek is one depot's week.
 type boardWeek struct {
-	Monday  string // as programs write it
-	Title   string
-	Href    string // the week in full
-	Slots   string
-	Usual   string // how many visits are usual; empty: not known
-	Room    string // what may be typed over
-	Over    bool   // locked choices take more than there is
-	Cards   []boardCard
-	Tests   []boardCard // folded: they take no place of a visit
-	Folded  bool        // neither are shown here
-	Picking string
+	Monday string // as programs write it
+	Title  string
+	Href   string // the week in full
+	Slots  string
+	Usual  string // how many visits are usual; empty: not known
+	Room   string // what may be typed over
+	Over   bool   // locked choices take more than there is
+	Cards  []boardCard
+	Tests  []boardCard // folded: they take no place of a visit
+	Folded bool        // neither are shown here
 }
 
 // All are the week's visits and tests.
@@ -142,7 +141,7 @@ func (b *boardMaker) week(depot fleet.DepotID, w plan.Week, usual fleet.Opt[int]
 	at := planQuery{depot, fleet.Known(w.Monday)}
 	out := boardWeek{
 		Monday: w.Monday.String(), Title: reports.DayMonth(w.Monday, w.Monday), Href: at.href("/plan"), Slots: reports.SlotWords(w), Over: w.Over,
-		Picking: at.href("/plan/picking"), Folded: b.folded(),
+		Folded: b.folded(),
 	}
 	if n, known := usual.Get(); known {
 		out.Usual = fmt.Sprint(n)
