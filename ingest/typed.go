@@ -7,10 +7,10 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// Flaw is what is wrong with a row that somebody typed.
-type Flaw struct{ Column, Reason string }
+// FlawError is what is wrong with a row that somebody typed.
+type FlawError struct{ Column, Reason string }
 
-func (f Flaw) Error() string { return f.Column + ": " + f.Reason }
+func (f FlawError) Error() string { return f.Column + ": " + f.Reason }
 
 // About is the unit that a typed row is about.
 type About struct {
@@ -20,7 +20,7 @@ type About struct {
 }
 
 // JudgeTyped judges one typed row, columns to texts, as a row of a file of its kind is judged; a decimal comma is understood. It takes
-// nothing. The error is a [Flaw] and nothing else.
+// nothing. The error is a [FlawError] and nothing else.
 func JudgeTyped(kind fleet.Kind, row map[string]string, about About, now time.Time) (fleet.Row, error) {
 	depot := &knownDepot{about.Depot, about.Depot.Zone()}
 	j := &judge{now: now, comma: true, known: &known{
@@ -40,11 +40,11 @@ func JudgeTyped(kind fleet.Kind, row map[string]string, about About, now time.Ti
 	p.bind(names)
 	bad := judgeBytes(fields)
 	if bad != nil {
-		return nil, Flaw{names[bad.field], bad.reason}
+		return nil, FlawError{names[bad.field], bad.reason}
 	}
 	taken, bad := p.parse(j, fields)
 	if bad != nil {
-		return nil, Flaw{bad.column, bad.reason}
+		return nil, FlawError{bad.column, bad.reason}
 	}
 	return taken, nil
 }

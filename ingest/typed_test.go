@@ -33,7 +33,7 @@ func TestTypedRowsAreJudgedAsThoseOfFiles(t *testing.T) {
 		"position": "2", "cca_standard": "", "rated_cca_a": "9000", "made_on": "8/2026", "removed_on": "2026-11-29", "battery": "a\xffb", "unit": "V",
 	} {
 		_, err := ingest.JudgeTyped(fleet.BatteriesKind, battery(column, text), about, now)
-		flaw, is := errors.AsType[ingest.Flaw](err)
+		flaw, is := errors.AsType[ingest.FlawError](err)
 		require.True(t, is, "%s: %v", column, err)
 		require.Equal(t, column, flaw.Column)
 		require.NotEmpty(t, flaw.Reason)

@@ -191,7 +191,7 @@ func TestTheLastPieceIsReservedOnce(t *testing.T) {
 		wg.Go(func() { _, errs[i] = db.ChangeJob(t.Context(), c) })
 	}
 	wg.Wait()
-	require.True(t, (errs[0] == nil) != (errs[1] == nil), "%v", errs)
+	require.NotEqual(t, errs[0] == nil, errs[1] == nil, "%v", errs)
 	require.ErrorContains(t, errors.Join(errs...), "there are 0 free on the shelf of A, and 1 are needed")
 }
 

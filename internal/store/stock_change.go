@@ -11,19 +11,17 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// once runs work in a transaction unless the request was sent before, which is then told by false.
-func (db *DB) once(ctx context.Context, by, request string, work func(pgx.Tx) error) (done bool, err error) {
-	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+// once runs work in a transaction unless the request was sent before.
+func (db *DB) once(ctx context.Context, by, request string, work func(pgx.Tx) error) error {
+	return pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
 		if request != "" {
 			tag, err := tx.Exec(ctx, `INSERT INTO stock_request (request) VALUES ($1) ON CONFLICT DO NOTHING`, requestKey(by, request))
 			if err != nil || tag.RowsAffected() == 0 {
 				return err
 			}
 		}
-		done = true
 		return work(tx)
 	})
-	return done && err == nil, err
 }
 
 // addPart makes a part known that is not; an empty kind: it must be.
@@ -56,7 +54,7 @@ func insertMove(ctx context.Context, tx pgx.Tx, m fleet.StockMove) error {
 // MoveStock adds a move, and with an order lets that arrive. A request that was sent before changes nothing. The error may be a
 // fleet.JobRefusedError: nothing was changed then.
 func (db *DB) MoveStock(ctx context.Context, m fleet.StockMove) error {
-	_, err := db.once(ctx, m.By, m.Request, func(tx pgx.Tx) error {
+	err := db.once(ctx, m.By, m.Request, func(tx pgx.Tx) error {
 		if err := addPart(ctx, tx, m.Part, m.Kind); err != nil {
 			return err
 		}
@@ -101,7 +99,7 @@ func lockShelf(ctx context.Context, tx pgx.Tx, depot fleet.DepotID, part string)
 
 // CountStock notes what was counted: as a move of the difference, and returns that. m.Pieces is what lies there.
 func (db *DB) CountStock(ctx context.Context, m fleet.StockMove) (difference int, err error) {
-	_, err = db.once(ctx, m.By, m.Request, func(tx pgx.Tx) error {
+	err = db.once(ctx, m.By, m.Request, func(tx pgx.Tx) error {
 		if err := addPart(ctx, tx, m.Part, m.Kind); err != nil {
 			return err
 		}
@@ -126,7 +124,7 @@ const addOrder = `INSERT INTO part_order (depot, part, pieces, ordered_on, expec
 
 // OrderPart notes that pieces were ordered.
 func (db *DB) OrderPart(ctx context.Context, o fleet.PartOrder) error {
-	_, err := db.once(ctx, o.By, o.Request, func(tx pgx.Tx) error {
+	err := db.once(ctx, o.By, o.Request, func(tx pgx.Tx) error {
 		if err := addPart(ctx, tx, o.Part, o.Kind); err != nil {
 			return err
 		}

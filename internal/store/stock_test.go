@@ -52,7 +52,7 @@ func TestStockMovesAndIsCounted(t *testing.T) {
 		wg.Go(func() { errs[i] = db.MoveStock(t.Context(), m) })
 	}
 	wg.Wait()
-	require.True(t, (errs[0] == nil) != (errs[1] == nil), "%v", errs)
+	require.NotEqual(t, errs[0] == nil, errs[1] == nil, "%v", errs)
 	require.ErrorContains(t, errors.Join(errs...), "is not open any more")
 	lines, err = db.StockLines(t.Context(), nil, jobDay)
 	require.NoError(t, err)

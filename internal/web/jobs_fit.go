@@ -245,7 +245,7 @@ func (s *Server) readFitting(f *form, w fitWorld, change *fleet.JobChange) {
 			continue
 		}
 		row, bad := ingest.JudgeTyped(w.kind(), w.typedRow(f, place), about, s.now())
-		if flaw, is := errors.AsType[ingest.Flaw](bad); is {
+		if flaw, is := errors.AsType[ingest.FlawError](bad); is {
 			id := placeID(place, flaw.Column)
 			if fitLabels[flaw.Column][0] == "" {
 				id = "note" // a column that nobody typed

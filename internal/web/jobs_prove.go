@@ -88,7 +88,7 @@ func (s *Server) prove(c echo.Context) error {
 	}
 	row := s.typedCrank(f, at)
 	judged, bad := ingest.JudgeTyped(fleet.CranksKind, row, ingest.About{Unit: history.Unit, Depot: at.depot, Batteries: history.Batteries}, s.now())
-	if flaw, is := errors.AsType[ingest.Flaw](bad); is {
+	if flaw, is := errors.AsType[ingest.FlawError](bad); is {
 		f.blame(crankField(flaw.Column), errors.New(flaw.Reason))
 	}
 	if !f.sound() {

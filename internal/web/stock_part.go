@@ -314,7 +314,8 @@ func (s *Server) careForBattery(c echo.Context) error {
 		return badRequestError{errors.New("say at which depot")}
 	}
 	today := fleet.DateOf(s.now(), asked[0].Zone())
-	said, found := fmt.Sprintf("Battery %s: charged today.", serial), false
+	said := fmt.Sprintf("Battery %s: charged today.", serial)
+	var found bool
 	switch typed := strings.ReplaceAll(strings.TrimSpace(f.get("rest_v")), ",", "."); f.get("do") {
 	case "charged":
 		found, err = s.store.CareForShelfBattery(ctx, depot, serial, fleet.Known(today), fleet.Opt[float64]{}, s.now(), v.person.Name)
