@@ -63,9 +63,22 @@ func (f *planFrame) units(ctx context.Context, from PlanSource, of []fleet.Depot
 	return units, err
 }
 
+// blamed is the blame that work can be planned by. Of a unit that nobody has read it is only what its kind has on average: a battery or a
+// starter may be renewed by that, but nobody is sent to clean cables that may be bright, or to charge what may be full. A test comes first.
+func blamed(f fleet.Forecast) map[fleet.Part]float64 {
+	if f.Band != fleet.UnknownBand {
+		return f.SuspectProbabilities
+	}
+	known := map[fleet.Part]float64{}
+	for _, part := range []fleet.Part{fleet.BatteryPart, fleet.StarterPart} {
+		known[part] = f.SuspectProbabilities[part]
+	}
+	return known
+}
+
 // planUnit takes from a line of the list what the planner needs. What may have happened before this week is behind.
 func planUnit(l fleet.Listed, skip int) plan.Unit {
-	u := plan.Unit{ID: l.Forecast.Unit, Depot: l.Forecast.Depot, Causes: l.Forecast.SuspectProbabilities}
+	u := plan.Unit{ID: l.Forecast.Unit, Depot: l.Forecast.Depot, Causes: blamed(l.Forecast)}
 	o := l.Outlook
 	if o == nil || skip >= len(o.ChanceByWeek) {
 		return u
