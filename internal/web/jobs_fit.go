@@ -174,6 +174,8 @@ func (w fitWorld) place(place int, f *form) fitPlace {
 			field.Kind = "list"
 		case "battery", "starter":
 			field.Kind = "scan"
+		case "rated_cca_a", "rated_ah", "price", "core_deposit", "free_months", "prorata_months":
+			field.Kind = "decimal"
 		}
 		if options := words[column]; options != nil {
 			field.Kind, field.Choices = "select", []choice{{Value: "", Text: "choose"}}

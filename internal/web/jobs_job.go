@@ -239,7 +239,7 @@ func (s *Server) jobForms(c echo.Context, page *jobPage, at sheetOfJob, results 
 		}
 		page.Reserve = offer("reserve", "Part reserved",
 			f.field(formField{ID: "number", Label: "Part number", Kind: "list", Complete: "off"}),
-			f.field(formField{ID: "pieces", Label: "Pieces", Kind: "text", Complete: "off"}))
+			f.field(formField{ID: "pieces", Label: "Pieces", Kind: "decimal"}))
 	}
 	page.closeForms(at, f, offer)
 	page.benchForms(at, results, f, sent)
@@ -351,7 +351,7 @@ func (page *jobPage) benchForms(at sheetOfJob, results []fleet.BenchResult, f *f
 			{Value: string(fleet.BenchFaulty), Text: "faulty"}, {Value: string(fleet.BenchGood), Text: "good: no fault found"}, {Value: string(fleet.BenchUnclear), Text: "unclear"},
 		}}))
 		for _, r := range benchReadings(p.Kind) {
-			step.Fields = append(step.Fields, f.field(formField{ID: id(r[0]), Label: r[1], Kind: "text", Complete: "off"}))
+			step.Fields = append(step.Fields, f.field(formField{ID: id(r[0]), Label: r[1], Kind: "decimal"}))
 		}
 		step.Fields = append(step.Fields, f.field(formField{ID: id("bench-note"), Label: "Note", Kind: "text", Complete: "off"}))
 		page.Bench = append(page.Bench, form)

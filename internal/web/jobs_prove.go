@@ -59,7 +59,11 @@ func (s *Server) showProve(c echo.Context, status int, at sheetOfJob, f *form, p
 		Action: jobHref(j.ID) + "/prove", Seen: j.Step, Request: newRequest(), At: s.now().UTC().Format(time.RFC3339), Done: jobWords(j),
 	}
 	for _, column := range crankColumns {
-		page.Fields = append(page.Fields, f.field(formField{ID: column.name, Label: column.label, Hint: column.hint, Kind: "text", Complete: "off"}))
+		kind := "decimal"
+		if column.name == "temperature_c" {
+			kind = "text" // phones' figures have no minus
+		}
+		page.Fields = append(page.Fields, f.field(formField{ID: column.name, Label: column.label, Hint: column.hint, Kind: kind, Complete: "off"}))
 	}
 	page.Outcome = f.field(formField{ID: "outcome", Label: "How it went", Kind: "radio", Choices: []choice{
 		{Value: string(fleet.Started), Text: "it started"},
@@ -87,6 +91,9 @@ func (s *Server) prove(c echo.Context) error {
 		return err
 	}
 	row := s.typedCrank(f, at)
+	if outcome := fleet.Outcome(row["outcome"]); row["min_v"] == "" && (outcome == fleet.Slow || outcome == fleet.NoCrank) {
+		return s.notProven(c, at, f, outcome)
+	}
 	judged, bad := ingest.JudgeTyped(fleet.CranksKind, row, ingest.About{Unit: history.Unit, Depot: at.depot, Batteries: history.Batteries}, s.now())
 	if flaw, is := errors.AsType[ingest.FlawError](bad); is {
 		f.blame(crankField(flaw.Column), errors.New(flaw.Reason))
@@ -125,6 +132,24 @@ func (s *Server) prove(c echo.Context) error {
 		return s.showProve(c, problem.status, at, f, problem)
 	}
 	return s.done(c, jobHref(at.job.ID), fmt.Sprintf("%s: %s", at.job.Unit, said))
+}
+
+// notProven brings a job back by what somebody saw and heard. Without volts it is no reading of the unit.
+func (s *Server) notProven(c echo.Context, at sheetOfJob, f *form, outcome fleet.Outcome) error {
+	why := "it did not crank"
+	if outcome == fleet.Slow {
+		why = "it cranked slowly"
+	}
+	change := s.newChange(c, at, f)
+	change.To, change.Proof = fleet.JobFound, &fleet.Proof{CrankedAt: s.now(), Why: why}
+	problem, err := s.takeStep(c, &at, change)
+	if err != nil {
+		return err
+	}
+	if problem.status != 0 {
+		return s.showProve(c, problem.status, at, f, problem)
+	}
+	return s.done(c, jobHref(at.job.ID), fmt.Sprintf("%s: not proven, so the job is found again: %s.", at.job.Unit, why))
 }
 
 // typedCrank is the form as a row of crank_events.

@@ -115,19 +115,22 @@ func (page *stockPartPage) forms(f *form, kind fleet.Part, part string) {
 	ask := func(id, label, hint string) formField {
 		return f.field(formField{ID: id, Label: label, Hint: hint, Kind: "text", Complete: "off"})
 	}
+	number := func(id, label, hint string) formField {
+		return f.field(formField{ID: id, Label: label, Hint: hint, Kind: "decimal"})
+	}
 	page.New = kind == ""
 	if part == "" {
-		number := ask("number", "Part number", "As in fittings and price lists.")
-		page.Number = &number
+		asked := ask("number", "Part number", "As in fittings and price lists.")
+		page.Number = &asked
 	}
 	if kind == "" {
 		which := f.field(formField{ID: "kind", Label: "What it is", Choices: append([]choice{{Value: "", Text: "choose"}}, jobParts()...)})
 		page.Kind = &which
 	}
-	page.Receive = []formField{ask("received", "Pieces received", ""), ask("price", "Paid per piece, net", "Empty if it is not known.")}
-	page.Count = ask("counted", "Pieces on the shelf", "What is put by for a job still lies there.")
-	page.Order = []formField{ask("ordered", "Pieces ordered", ""), ask("expected", "Expected on", "A day like 2026-12-07, or nothing.")}
-	page.Off = []formField{ask("lost", "Pieces to write off", ""), ask("why", "Why", "")}
+	page.Receive = []formField{number("received", "Pieces received", ""), number("price", "Paid per piece, net", "Empty if it is not known.")}
+	page.Count = number("counted", "Pieces on the shelf", "What is put by for a job still lies there.")
+	page.Order = []formField{number("ordered", "Pieces ordered", ""), ask("expected", "Expected on", "A day like 2026-12-07, or nothing.")}
+	page.Off = []formField{number("lost", "Pieces to write off", ""), ask("why", "Why", "")}
 	if kind == fleet.BatteryPart {
 		page.Label = []formField{f.field(formField{ID: "serial", Label: "Serial, as on the label", Kind: "scan"}), ask("made", "Made on", "A day like 2026-08-01, or nothing."), ask("charged", "Last charged on", "A day, or nothing.")}
 	}
