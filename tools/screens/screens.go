@@ -30,7 +30,9 @@ var screens = []screen{
 	{name: "unit-closer", as: "manager", path: "/units/P-003", element: `figure:has([src$="crank-volts.svg"])`, press: `picture:has([src$="crank-volts.svg"]) + button`},
 	{name: "unit-phone", as: "mechanic", path: "/units/N-003", phone: true, dark: true},
 	{name: "tonight-phone", as: "mechanic", path: "/tonight", phone: true},
-	{name: "audit", as: "manager", path: "/audit"},
+	{name: "plan", as: "manager", path: "/plan?depot=NOR"},
+	{name: "bench-phone", as: "mechanic", path: "/bench", phone: true},
+	{name: "budget", as: "accountant", path: "/ledger/budget"},
 }
 
 // take opens the page and writes what is seen.
