@@ -102,8 +102,8 @@ func (w *world) visits() map[fleet.Role][]visit {
 	visits := map[fleet.Role][]visit{}
 	for _, route := range slices.Sorted(maps.Keys(rights)) {
 		path, isGet := strings.CutPrefix(route, "GET ")
-		if !isGet || strings.HasPrefix(path, "/static/") {
-			continue
+		if !isGet || strings.HasPrefix(path, "/static/") || strings.HasSuffix(path, ".ics") {
+			continue // calendar programs show no page
 		}
 		path = example(w.t, path)
 		who := rights[route].roles
