@@ -69,6 +69,9 @@ func TestLoadTestLimitIsThePrintedTable(t *testing.T) {
 	require.Equal(t, 8, n)
 	require.InDelta(t, 9.6, Facts{TemperatureC: fleet.Known(35.0)}.LoadTestLimitV(), 0, "20 and above")
 	require.InDelta(t, 8.5, Facts{TemperatureC: fleet.Known(-30.0)}.LoadTestLimitV(), 0)
+	trap := func(name string) float64 { return one(t, "18_traps.csv", "trap", name) }
+	require.InDelta(t, trap("load test in the cold"), Facts{TemperatureC: fleet.Known(-18.0)}.LoadTestLimitV(), 1e-9)
+	require.InDelta(t, trap("load table is not straight"), Facts{TemperatureC: fleet.Known((30 - 32) / 1.8)}.LoadTestLimitV(), 0.01)
 }
 
 func TestRestLimitsArePrinted(t *testing.T) {

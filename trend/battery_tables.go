@@ -38,43 +38,9 @@ var freezing = []point{{0, (15 - 32) / 1.8}, {0.25, (5 - 32) / 1.8}, {0.50, (-15
 // FreezingPointC is the temperature at which the electrolyte of a battery charged to the share soc (0 … 1) freezes.
 func FreezingPointC(soc float64) float64 { return along(freezing, soc) }
 
-// Passenger-car service manuals of one maker group, load test tables in °C.
-var loadLimit = []point{{-18, 8.5}, {-12, 8.7}, {-7, 8.9}, {-1, 9.1}, {4, 9.3}, {10, 9.4}, {16, 9.5}, {20, 9.6}}
-
-// LoadTestLimitV is the lowest voltage that a sound 12 V battery, charged to 75 % or more, may show after 15 s at half its
-// cold cranking rating, at the battery's temperature.
-func LoadTestLimitV(temperatureC float64) float64 { return along(loadLimit, temperatureC) }
-
 // Volts at rest that decide what may be tested (common practice, no source): under the first, charge before anything else is
 // tested; from the second on, the charge is fine.
 const (
 	ChargeFirstBelowV = 12.2
 	FineRestV         = 12.4
 )
-
-// Condition of a battery by its measured share of the rated cold cranking current.
-const (
-	PlanNewBelow = 0.72 // 600 of 850 A means plan a new one (common practice, no source)
-	GoodFrom     = 0.95 // 831 of 850 A is good (common practice, no source)
-)
-
-// CCADefinition is what a cold cranking rating promises: a current that a full 12 V battery gives at TestC for Seconds
-// without falling under EndV.
-type CCADefinition struct {
-	TestC   float64
-	EndV    float64
-	Seconds float64
-}
-
-// CCADefinitions are the ratings' first criteria: SAE J537 (passenger-car service manuals), EN 50342-1 (a battery maker's
-// lexicon), DIN 43539-2 (owners' forum), IEC 60095-1 old edition (same lexicon), JIS D 5301:1999 (Japanese small-craft
-// handbook). They differ, so figures of two standards are never compared.
-func CCADefinitions() map[fleet.CCAStandard]CCADefinition {
-	return map[fleet.CCAStandard]CCADefinition{
-		fleet.SAE: {-18, 7.2, 30},
-		fleet.EN:  {-18, 7.5, 10},
-		fleet.DIN: {-18, 9.0, 30},
-		fleet.IEC: {-18, 8.4, 60},
-		fleet.JIS: {-18, 7.2, 30},
-	}
-}

@@ -36,9 +36,6 @@ func viscosity(c float64) float64 { return math.Exp(-2.89 + 1252/(max(c, -95)+12
 // goes with the cube root of its viscosity. It gives 2.2 at −18 °C and 3.0 at −27 °C, near the printed 2 to 2.5 and 3.
 func oilDemand(c float64) float64 { return 0.4 + 0.6*math.Cbrt(viscosity(c)/viscosity(25)) }
 
-// batteryCold is a battery's resistance at a temperature over that at 25 °C.
-func batteryCold(c float64) float64 { return math.Exp(perDegree * (25 - c)) }
-
 // charge is s, 0 … 1, of a rested battery.
 func charge(restV float64) float64 { return min(1, max(0, (restV-emptyRestV)/restSpanV)) }
 

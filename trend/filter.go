@@ -202,13 +202,6 @@ func (b *belief) along(h *vector) float64 {
 	return variance
 }
 
-// condition is one scalar step of the Kalman filter (Durbin and Koopman 2012, ch. 4): the belief given h·x + e = mean + innovation.
-func (b *belief) condition(innovation float64, h *vector, v float64) {
-	ph, s := b.toward(h)
-	s += v
-	b.shift(&ph, innovation/s, 1/s)
-}
-
 // shift moves the state by step·ph and takes shrink·ph·phᵀ from its variance, which stays symmetric to the last bit.
 func (b *belief) shift(ph *vector, step, shrink float64) {
 	for i, x := range ph {

@@ -7,6 +7,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// condition is one scalar step, with no care for outliers, of the Kalman filter (Durbin and Koopman 2012, ch. 4): the belief given h·x + e = mean + innovation.
+func (b *belief) condition(innovation float64, h *vector, v float64) {
+	ph, s := b.toward(h)
+	s += v
+	b.shift(&ph, innovation/s, 1/s)
+}
+
 func reread(tb testing.TB, from, into any) {
 	tb.Helper()
 	b, err := json.Marshal(from)

@@ -160,20 +160,6 @@ const (
 	tableEnd = 30
 )
 
-var cdfTable = func() (t [2*cdfEnd*cdfSteps + 2]float64) {
-	for i := range t {
-		t[i] = normalCDF(float64(i)/cdfSteps - cdfEnd)
-	}
-	return t
-}()
-
-// tabulatedCDF is Φ by straight lines between tabulated values, which never falls.
-func tabulatedCDF(z float64) float64 {
-	x := min(max(z+cdfEnd, 0), 2*cdfEnd) * cdfSteps
-	i := int(x)
-	return cdfTable[i] + (x-float64(i))*(cdfTable[i+1]-cdfTable[i])
-}
-
 // survivalTable holds ln(1−Φ) and its slope with the sign turned, the hazard φ/(1−Φ).
 var survivalTable = func() (t [(cdfEnd+tableEnd)*cdfSteps + 2]struct{ log, hazard float64 }) {
 	for i := range t {

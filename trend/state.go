@@ -65,9 +65,6 @@ func (s State) LimitIn(weeks float64) (limitC, p10C, p90C float64) {
 // Track is what the state was estimated from.
 func (s State) Track() *Track { return s.model.t }
 
-// WearTypical is the wear of the middle unit of its class.
-func (s State) WearTypical() float64 { return s.model.g.Typical[wear] }
-
 // Group is what the unit's class shares.
 func (s State) Group() Group { return s.model.g }
 

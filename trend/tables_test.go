@@ -2,6 +2,7 @@ package trend
 
 import (
 	"encoding/csv"
+	"math"
 	"os"
 	"strconv"
 	"testing"
@@ -37,6 +38,9 @@ func number(tb testing.TB, s string) float64 {
 	require.NoError(tb, err)
 	return v
 }
+
+// batteryCold is a battery's resistance at a temperature over that at 25 °C.
+func batteryCold(c float64) float64 { return math.Exp(perDegree * (25 - c)) }
 
 func TestStateOfChargeIsThePrintedTable(t *testing.T) {
 	checked := 0
@@ -75,38 +79,17 @@ func TestFreezingPointIsTheArmysTable(t *testing.T) {
 	require.Equal(t, 5, checked)
 }
 
-func TestLoadTestLimitIsThePrintedTable(t *testing.T) {
-	checked := 0
-	for _, r := range table(t, "reference/04_load_test_min_voltage.csv") {
-		if r["source"] == "CAR-SVC-LOAD-A" {
-			checked++
-			require.InDelta(t, number(t, r["value"]), LoadTestLimitV(number(t, r["temp_c"])), 1e-9, "%v", r)
-		}
-	}
-	require.Equal(t, 8, checked)
-	require.InDelta(t, 9.6, LoadTestLimitV(35), 1e-9)
-}
-
-func TestRatingsAreDefinedAsTheStandardsDo(t *testing.T) {
-	checked := 0
-	for _, r := range table(t, "reference/03_cold_cranking_definitions.csv") {
-		standard := map[string]fleet.CCAStandard{
-			"CCA (SAE)": fleet.SAE, "EN Icc, first stage": fleet.EN, "DIN, 30 s voltage": fleet.DIN, "IEC": fleet.IEC, "JIS, CCA": fleet.JIS,
-		}[r["rating"]]
-		if standard == "" || r["unit"] != "V" {
-			continue
-		}
-		checked++
-		require.Equal(t, CCADefinition{number(t, r["temp_c"]), number(t, r["min_voltage_12v"]), number(t, r["at_time_s"])}, CCADefinitions()[standard], "%v", r)
-	}
-	require.Equal(t, 5, checked)
-	require.Len(t, CCADefinitions(), 5)
-}
-
 // The rating is the circuit's unit of measure: at −18 °C the rated current must leave about what SAE J537 asks for.
 func TestCircuitHoldsTheRatingsVolts(t *testing.T) {
 	left := fullRestV - ratedDropV*batteryCold(-18)
-	require.InDelta(t, CCADefinitions()[fleet.SAE].EndV, left, 0.5)
+	found := 0
+	for _, r := range table(t, "reference/03_cold_cranking_definitions.csv") {
+		if r["rating"] == "CCA (SAE)" && r["unit"] == "V" {
+			found++
+			require.InDelta(t, number(t, r["min_voltage_12v"]), left, 0.5)
+		}
+	}
+	require.Equal(t, 1, found)
 }
 
 // Power at hand and power wanted in the cold, against the printed figures; the bands are those between sources.

@@ -256,8 +256,6 @@ func TestFlatAndDeepCycleAreNotTaken(t *testing.T) {
 	require.InDelta(t, (trap(t, "freezing table shifted a row")-32)/1.8, FreezingPointC(0), (20-15)/1.8)
 	require.InDelta(t, trap(t, "freezing row misprint"), FreezingPointC(0.25), 0.05)
 	require.InDelta(t, trap(t, "deep-cycle table on a starter battery")/100, StateOfCharge(fleet.Flooded, 12.06), 1e-12)
-	require.InDelta(t, trap(t, "load test in the cold"), LoadTestLimitV(-18), 1e-9)
-	require.InDelta(t, trap(t, "load table is not straight"), LoadTestLimitV((30-32)/1.8), 0.01)
 	require.InDelta(t, trap(t, "cranking power and capacity mixed"), 100*batteryCold(26.7)/batteryCold(-18), 10)
 }
 
