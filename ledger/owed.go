@@ -2,21 +2,6 @@ package ledger
 
 import "rimeyard/internal/fleet"
 
-// Core is a core for which a deposit is out.
-type Core struct {
-	Unit       fleet.UnitID          `json:"unit"`
-	Depot      fleet.DepotID         `json:"depot"`
-	CostCentre string                `json:"cost_centre"`
-	Serial     string                `json:"serial"` // of the part that was fitted with the deposit
-	Part       string                `json:"part"`
-	Kind       fleet.Part            `json:"kind"`
-	Deposit    fleet.Money           `json:"deposit"`
-	FittedOn   fleet.Opt[fleet.Date] `json:"fitted_on"`
-	Deadline   fleet.Opt[fleet.Date] `json:"deadline"` // unknown: no fitting date, or no number of days is set
-	DaysLeft   fleet.Opt[int]        `json:"days_left"`
-	Overdue    bool                  `json:"overdue"`
-}
-
 // Cover is a part's warranty: in the first FreeMonths the whole price, then a share that falls in a straight line to nothing at
 // ProrataMonths, both counted from fitting.
 type Cover struct {

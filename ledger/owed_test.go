@@ -82,33 +82,6 @@ func TestCreditFalls(t *testing.T) {
 	})
 }
 
-func TestCoresAndTheirDeadline(t *testing.T) {
-	today := fleet.NewDate(2026, 11, 28)
-	back := covered("back", "A", today-50, 12, 0)
-	back.CoreReturnedOn = fleet.Known(today - 1)
-	undated := covered("undated", "A", today, 12, 0)
-	undated.FittedOn = fleet.Opt[fleet.Date]{}
-	f := ledger.Facts{
-		Depots: depots(), Units: []fleet.Unit{{ID: "A", Depot: "HNL"}},
-		Batteries: []fleet.BatteryFitting{covered("late", "A", today-31, 12, 0), covered("due", "A", today-30, 12, 0), back, undated, covered("lost", "A", today-99, 12, 0)},
-		Starters:  []fleet.StarterFitting{{Starter: "S", Unit: "A", FittedOn: fleet.Known(today - 10), CoreDeposit: fleet.Known(fleet.Money(40_00))}},
-	}
-	forgone := map[string]bool{"battery_fitting/lost/" + (today - 99).String() + "/deposit": true}
-	cores := ledger.Cores(f, fleet.Known(30), forgone, today)
-	serials := make([]string, len(cores))
-	for i, c := range cores {
-		serials[i] = c.Serial
-		require.Equal(t, "200", c.CostCentre)
-	}
-	require.Equal(t, []string{"late", "due", "S", "undated"}, serials)
-	require.True(t, cores[0].Overdue)
-	require.Equal(t, fleet.Known(-1), cores[0].DaysLeft)
-	require.False(t, cores[1].Overdue)
-	require.Equal(t, fleet.Known(today), cores[1].Deadline)
-	require.False(t, cores[3].Deadline.IsKnown())
-	require.False(t, ledger.Cores(f, fleet.Opt[int]{}, nil, today)[0].Deadline.IsKnown())
-}
-
 func TestShelvesInMoney(t *testing.T) {
 	today := fleet.NewDate(2026, 11, 28)
 	prices := []ledger.Price{{Part: "B1", From: today - 400, Price: 180_00}, {Part: "B1", From: today - 5, Price: 200_00}, {Part: "B1", From: today + 5, Price: 220_00}}

@@ -156,41 +156,6 @@ func (w *warranties) foresee(one *Warranty, c Cover) {
 	one.Lost = fleet.RoundMoney(lost)
 }
 
-// Cores are the deposits that are out, those whose deadline is nearest first. Days is within how many days of fitting a core must be back;
-// unknown: nobody has said. Forgone are the sources (see [Entries]) of deposits whose core will not go back.
-func Cores(f Facts, days fleet.Opt[int], forgone map[string]bool, on fleet.Date) []Core {
-	b := newBooker(f)
-	var all []Core
-	add := func(r fitting) {
-		deposit, paid := r.deposit.Get()
-		back, returned := r.returnedOn.Get()
-		if !paid || deposit == 0 || returned && back <= on || r.on.Or(on) > on || forgone[r.source("deposit")] {
-			return
-		}
-		place := b.entry(r.unit, on, DepositPaid, "")
-		c := Core{Unit: r.unit, Depot: place.Depot, CostCentre: place.CostCentre, Serial: r.serial, Part: r.part, Kind: r.kind, Deposit: deposit, FittedOn: r.on}
-		fitted, dated := r.on.Get()
-		if within, set := days.Get(); set && dated {
-			deadline := fitted + fleet.Date(within)
-			c.Deadline, c.DaysLeft, c.Overdue = fleet.Known(deadline), fleet.Known(int(deadline-on)), deadline < on
-		}
-		all = append(all, c)
-	}
-	for i := range f.Batteries {
-		r := &f.Batteries[i]
-		add(fitting{"battery_fitting", r.Battery, r.Unit, fleet.BatteryPart, r.Part, r.FittedOn, r.Price, r.CoreDeposit, r.CoreReturnedOn})
-	}
-	for i := range f.Starters {
-		r := &f.Starters[i]
-		add(fitting{"starter_fitting", r.Starter, r.Unit, fleet.StarterPart, r.Part, r.FittedOn, r.Price, r.CoreDeposit, r.CoreReturnedOn})
-	}
-	const never = fleet.Date(1<<31 - 1)
-	slices.SortFunc(all, func(a, b Core) int {
-		return cmp.Or(cmp.Compare(a.Deadline.Or(never), b.Deadline.Or(never)), cmp.Compare(a.Unit, b.Unit), cmp.Compare(a.Serial, b.Serial))
-	})
-	return all
-}
-
 // ClaimSums adds up claims by state, in the order of states.
 func ClaimSums(claims []Claim) []ClaimSum {
 	sums := []ClaimSum{{State: ClaimOpen}, {State: ClaimSent}, {State: ClaimPaid}, {State: ClaimRefused}}
