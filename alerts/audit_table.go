@@ -135,30 +135,6 @@ func counted(span fleet.Opt[Span], of int) []float64 {
 	return nil
 }
 
-// AuditUnitColumns heads the rows of [AuditResult.UnitRows].
-func AuditUnitColumns() []string {
-	return []string{
-		"unit", "depot", "band", "no_start_probability", "no_start_probability_with_nights", "suspect", "failed", "failed_on", "cause",
-		"battery_age_years", "last_test_pct", "lowest_cranking_v", "failure_cost", "swap_cost", "battery_cost",
-	}
-}
-
-// UnitRows are the units that were scored, one a row, by their keys.
-func (r AuditResult) UnitRows() [][]string {
-	var rows [][]string
-	for _, s := range r.Units {
-		on := ""
-		if day, known := s.FailedOn.Get(); known {
-			on = day.String()
-		}
-		rows = append(rows, []string{
-			string(s.Unit), string(s.Depot), string(s.Band), shown(s.P), shownOpt(s.PNights), string(s.Suspect), strconv.FormatBool(s.Failed), on, string(s.Cause),
-			shownOpt(s.AgeYears), shownOpt(s.TestPct), shownOpt(s.LowestV), amount(s.FailureCost), amount(s.SwapCost), amount(s.BatteryCost),
-		})
-	}
-	return rows
-}
-
 // shown is a figure to four decimals: more than an audit can mean.
 func shown(v float64) string { return strconv.FormatFloat(math.Round(v*1e4)/1e4, 'f', -1, 64) }
 

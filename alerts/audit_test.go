@@ -148,8 +148,7 @@ func TestAuditBesideTheRules(t *testing.T) {
 	for _, row := range r.Rows() {
 		require.Len(t, row, len(AuditColumns()))
 	}
-	require.Len(t, r.UnitRows(), 60)
-	require.Len(t, r.UnitRows()[0], len(AuditUnitColumns()))
+	require.Len(t, r.Units, 60)
 }
 
 func TestCrankWithoutThermometer(t *testing.T) {

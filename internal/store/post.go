@@ -196,14 +196,6 @@ func (db *DB) DeliverNext(ctx context.Context, now time.Time, deliver func(conte
 	return found, nil
 }
 
-const undelivered = letterHeads + `WHERE sent_at IS NULL AND (given_up_at IS NOT NULL OR attempts > 0) ORDER BY letter`
-
-// Undelivered lists what could not be handed over so far, oldest first: letters that are tried again at DueAt, and those that were
-// given up. LastError says why. Messages are left empty.
-func (db *DB) Undelivered(ctx context.Context) ([]fleet.Letter, error) {
-	return db.letters(ctx, undelivered, nil)
-}
-
 const retryLetter = `UPDATE outbox SET given_up_at = NULL, due_at = @now, queued_at = @now WHERE letter = @id AND sent_at IS NULL`
 
 // RetryLetter makes an unsent letter due now, also one that was given up, and tells whether there was one.

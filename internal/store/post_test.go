@@ -138,7 +138,7 @@ func TestSubscriptionsAreLeftByTokenAndBegunAgain(t *testing.T) {
 	require.False(t, found, "the schedule is gone, and its links with it")
 }
 
-func TestUndeliveredIsWhatWasTriedInVain(t *testing.T) {
+func TestLettersTellWhyTheyWait(t *testing.T) {
 	db := store.New(pgtest.New(t))
 	_, err := db.QueueLetters(t.Context(), []fleet.Letter{letterOf("a"), letterOf("b"), letterOf("c"), letterOf("d")})
 	require.NoError(t, err)
@@ -154,11 +154,10 @@ func TestUndeliveredIsWhatWasTriedInVain(t *testing.T) {
 		})
 		require.NoError(t, err)
 	}
-	letters, err := db.Undelivered(t.Context())
+	letters, err := db.Letters(t.Context(), false)
 	require.NoError(t, err)
-	require.Len(t, letters, 2)
-	require.Equal(t, "no such user", letters[0].LastError)
-	require.Equal(t, "busy", letters[1].LastError)
+	require.Len(t, letters, 3)
+	require.Equal(t, []string{"no such user", "busy", ""}, []string{letters[0].LastError, letters[1].LastError, letters[2].LastError})
 }
 
 func TestScheduleAdvancesOnceWithItsLetters(t *testing.T) {
