@@ -155,6 +155,17 @@ type PartPrice struct {
 	ProrataMonths Opt[int]
 }
 
+// ShelfUse is what a depot holds of a part, and how much of it is asked for.
+type ShelfUse struct {
+	Depot        DepotID
+	Part         string
+	Kind         Part
+	OnHand       int
+	FittedInYear int // pieces that left to be fitted in the year before
+	LastIn       Opt[Date]
+	LastOut      Opt[Date]
+}
+
 // PartUse is how a part number is in use: so many pieces are fitted now, and what was last paid for one.
 type PartUse struct {
 	Part      string

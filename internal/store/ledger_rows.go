@@ -57,6 +57,30 @@ func (db *DB) BrokenDown(ctx context.Context, of []fleet.DepotID) (rows fleet.Bo
 	return rows, nil
 }
 
+// ShelfUse are the parts on the shelves of the depots (nil: all) with what left them to be fitted in the year before a day, and when a piece
+// last came and went.
+func (db *DB) ShelfUse(ctx context.Context, of []fleet.DepotID, on fleet.Date) ([]fleet.ShelfUse, error) {
+	rows, _ := db.pool.Query(ctx, `SELECT depot, part, kind, sum(pieces)::int, (-coalesce(sum(pieces) FILTER (WHERE because = 'fitted' AND moved_at >= @on::date - 365), 0))::int,
+			max(moved_at) FILTER (WHERE pieces > 0), max(moved_at) FILTER (WHERE pieces < 0 AND because <> 'counted')
+		FROM stock_move JOIN part USING (part) WHERE (@depots::text[] IS NULL OR depot = ANY(@depots)) AND moved_at < @on::date + 1
+		GROUP BY depot, part, kind ORDER BY depot COLLATE "C", part COLLATE "C"`, pgx.NamedArgs{"depots": depotNames(of), "on": sqlDate(on)})
+	shelves, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (s fleet.ShelfUse, err error) {
+		var in, out *time.Time
+		err = row.Scan(&s.Depot, &s.Part, &s.Kind, &s.OnHand, &s.FittedInYear, &in, &out)
+		if in != nil {
+			s.LastIn = fleet.Known(fleet.DateOf(*in, time.UTC))
+		}
+		if out != nil {
+			s.LastOut = fleet.Known(fleet.DateOf(*out, time.UTC))
+		}
+		return s, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read how shelves are used: %w", err)
+	}
+	return shelves, nil
+}
+
 // LedgerBooked is when something was booked last; zero: never.
 func (db *DB) LedgerBooked(ctx context.Context) (at time.Time, err error) {
 	var last *time.Time

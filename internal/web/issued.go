@@ -53,6 +53,7 @@ type issued struct {
 	partUse    memo[string, []fleet.PartUse]
 	pays       memo[string, reports.PaysData]
 	warranties memo[string, []ledger.Warranty]
+	unbooked   memo[string, []ledger.Unbooked]
 }
 
 // countByBand is the store's, remembered.

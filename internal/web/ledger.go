@@ -21,6 +21,7 @@ type Accounts interface {
 	reports.LedgerStore
 	reports.PaysStore
 	reports.OwedStore
+	reports.StockMoneyStore
 	LedgerEntries(ctx context.Context, f fleet.LedgerFilter) ([]fleet.LedgerEntry, error)
 	CloseMonth(ctx context.Context, month fleet.Date, by string) (closed bool, err error)
 	Bills(ctx context.Context, of []fleet.DepotID) ([]fleet.Bill, error)
@@ -56,6 +57,8 @@ func (s *Server) addLedger(get, post func(path string, h echo.HandlerFunc)) {
 	get("/ledger/claims/:claim", s.claimPage)
 	post("/ledger/claims/:claim", s.decideClaim)
 	get("/ledger/claims/:claim/sheet.pdf", s.claimSheet)
+	get("/ledger/stock", s.ledgerStock)
+	get("/ledger/unbooked", s.ledgerUnbooked)
 	get("/ledger/prices", s.pricesPage)
 	post("/ledger/prices", s.setPrice)
 	get("/ledger/prices.csv", s.pricesCSV)
@@ -87,6 +90,7 @@ var ledgerParts = []menuItem{
 	{Text: "Budget", Href: "/ledger/budget"},
 	{Text: "Does it pay", Href: "/ledger/pays"},
 	{Text: "Owed to us", Href: "/ledger/owed"},
+	{Text: "Stock", Href: "/ledger/stock"},
 	{Text: "Prices", Href: "/ledger/prices"},
 	{Text: "Bills", Href: "/ledger/bills"},
 	{Text: "Closing", Href: "/ledger/close"},

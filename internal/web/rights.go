@@ -147,6 +147,8 @@ var rights = map[string]rule{
 	"GET /ledger/claims/:claim":           {roles: accounting, depot: ownRows},
 	"POST /ledger/claims/:claim":          {roles: bookkeepers, depot: ownRows},
 	"GET /ledger/claims/:claim/sheet.pdf": {roles: accounting, depot: ownRows},
+	"GET /ledger/stock":                   {roles: accounting, depot: ownRows},
+	"GET /ledger/unbooked":                {roles: accounting, depot: ownRows},
 	"GET /ledger/prices":                  {roles: accounting}, // price lists are the whole fleet's
 	"POST /ledger/prices":                 {roles: bookkeepers},
 	"GET /ledger/prices.csv":              {roles: accounting},

@@ -1,0 +1,135 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+
+	"rimeyard/internal/fleet"
+	"rimeyard/ledger"
+	"rimeyard/reports"
+)
+
+// stockMoneyView is all that ledger-stock.tmpl prints.
+type stockMoneyView struct {
+	ledgerFrame
+	Empty    string
+	Headline string
+	Lines    []string
+	Depots   []choice
+	Rows     []stockMoneyRow
+	Shelves  bool // the viewer may look at the shelves themselves
+}
+
+type stockMoneyRow struct {
+	Depot, Part, Kind, Pieces, Price, Value, Lasts, Tied, Service string
+	Slow                                                          bool
+}
+
+func (s *Server) ledgerStock(c echo.Context) error {
+	frame, err := s.ledgerFrame(c, "Stock in money")
+	if err != nil {
+		return err
+	}
+	page := stockMoneyView{ledgerFrame: frame, Shelves: mayOpen(viewerOf(c).person.Role, "/stock")}
+	sc, err := s.scopeAsked(c)
+	if err != nil {
+		return err
+	}
+	if len(sc.own) == 0 {
+		page.Empty = "No depot is yours to see. Ask an administrator to give you one."
+		return s.render(c, http.StatusOK, "ledger-stock.tmpl", page)
+	}
+	values, err := reports.StockMoney(c.Request().Context(), s.store, sc.of, sc.today)
+	if err != nil {
+		return err
+	}
+	page.Depots = sc.choices(func(d fleet.DepotID) string { return withDepot("/ledger/stock", d) })
+	page.fill(values)
+	return s.render(c, http.StatusOK, "ledger-stock.tmpl", page)
+}
+
+func (p *stockMoneyView) fill(values []ledger.ShelfValue) {
+	worth, tied, slow, unpriced := fleet.Money(0), fleet.Money(0), 0, 0
+	for _, v := range values {
+		row := stockMoneyRow{
+			Depot: string(v.Depot), Part: v.Part, Kind: string(v.Kind), Pieces: fmt.Sprint(v.Pieces), Price: moneyOr(v.Price), Value: moneyOr(v.Value), Lasts: "no demand", Tied: moneyOr(v.Tied),
+			Service: "–", Slow: v.Slow,
+		}
+		if months, known := v.MonthsOn.Get(); known {
+			row.Lasts = fmt.Sprintf("%.0f months", months)
+		}
+		if held, known := v.Held.Get(); known {
+			row.Service = percent(held.Service)
+		}
+		worth, tied = worth+v.Value.Or(0), tied+v.Tied.Or(0)
+		if v.Slow {
+			slow++
+		}
+		if !v.Price.IsKnown() && v.Pieces > 0 {
+			unpriced++
+		}
+		p.Rows = append(p.Rows, row)
+	}
+	p.Headline = reports.InCurrency(worth, p.Currency) + " lie on the shelves"
+	p.Lines = []string{fmt.Sprintf("By the price list of the day. %s beyond a year's demand, which is what was fitted from the shelf in the last year; slow: %s.", reports.Money(tied), reports.Count(slow, "part"))}
+	if unpriced > 0 {
+		p.Lines = append(p.Lines, fmt.Sprintf("On no price list, and so not in it: %s.", reports.Count(unpriced, "part")))
+	}
+}
+
+// unbookedShown is how many rows without an entry the page lists.
+const unbookedShown = 200
+
+// unbookedView is all that ledger-unbooked.tmpl prints.
+type unbookedView struct {
+	ledgerFrame
+	Headline string
+	Depots   []choice
+	Rows     []unbookedRow
+	More     string
+}
+
+type unbookedRow struct{ Row, Unit, Href, Depot, Kind, Why string }
+
+// unbookedOf are remembered with the newest list for the day.
+func (s *Server) unbookedOf(ctx context.Context, sc ledgerScope) ([]ledger.Unbooked, error) {
+	ask := func() ([]ledger.Unbooked, error) {
+		rows, err := s.store.MoneyRows(ctx, sc.of)
+		if err != nil {
+			return nil, err
+		}
+		own, err := s.store.OwnFigures(ctx)
+		return reports.Unbooked(rows, sc.own, own), err
+	}
+	issue, err := s.store.LatestIssue(ctx)
+	if err != nil {
+		return ask() // without a list there is nothing to remember it with
+	}
+	return s.issued.unbooked.of(issue.ID, fmt.Sprintf("%t %q %s", sc.of == nil, sc.of, sc.today), ask)
+}
+
+func (s *Server) ledgerUnbooked(c echo.Context) error {
+	frame, err := s.ledgerFrame(c, "Rows without an entry")
+	if err != nil {
+		return err
+	}
+	sc, err := s.scopeAsked(c)
+	if err != nil {
+		return err
+	}
+	rows, err := s.unbookedOf(c.Request().Context(), sc)
+	if err != nil {
+		return err
+	}
+	page := unbookedView{ledgerFrame: frame, Headline: reports.Count(len(rows), "row") + " without an entry", Depots: sc.choices(func(d fleet.DepotID) string { return withDepot("/ledger/unbooked", d) })}
+	for _, u := range rows[:min(unbookedShown, len(rows))] {
+		page.Rows = append(page.Rows, unbookedRow{reports.SourceWords(u.Source), string(u.Unit), unitHref(u.Unit), string(u.Depot), reports.KindWords(u.Kind), u.Why})
+	}
+	if more := len(rows) - unbookedShown; more > 0 {
+		page.More = fmt.Sprintf("%d more are not shown: choose a depot.", more)
+	}
+	return s.render(c, http.StatusOK, "ledger-unbooked.tmpl", page)
+}
