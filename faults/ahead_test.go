@@ -108,3 +108,9 @@ func BenchmarkAhead(b *testing.B) {
 		s.Ahead()
 	}
 }
+
+func TestStrengthHasTwoSteps(t *testing.T) {
+	for times, want := range map[float64]int{9: 2, 5: 2, 4.9: 1, 1.3: 1, 1.2: 0, 1: 0, 0.8: 0, 0.7: -1, 0.21: -1, 0.2: -2, 0: -2} {
+		require.Equal(t, want, Evidence{Times: times}.Strength(), "%v", times)
+	}
+}

@@ -43,6 +43,22 @@ type Evidence struct {
 	At    time.Time `json:"at"`
 }
 
+// Strength says how strongly the answer speaks for the finding: 2 much, 1 somewhat, 0 neither way; below 0 against it.
+func (e Evidence) Strength() int {
+	const tells, strongly = 1.3, 5.0
+	switch {
+	case e.Times >= strongly:
+		return 2
+	case e.Times >= tells:
+		return 1
+	case e.Times > 1/tells:
+		return 0
+	case e.Times > 1/strongly:
+		return -1
+	}
+	return -2
+}
+
 func (s Session) finding(k known, p chances, order []job, chance []float64) *Finding {
 	top := p.top(order[0])
 	c := &causeRows[top]

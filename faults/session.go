@@ -1,7 +1,6 @@
 package faults
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -37,27 +36,6 @@ type Answer struct {
 func New(facts Facts, prior Prior) (Session, error) {
 	s := Session{Facts: facts, Prior: prior, Answers: []Answer{}}
 	return s, errors.Join(facts.validate(), prior.validate())
-}
-
-// Read takes a session up again from its JSON. It refuses what this version cannot have written.
-func Read(b []byte) (Session, error) {
-	var s Session
-	if err := json.Unmarshal(b, &s); err != nil {
-		return Session{}, fmt.Errorf("the session is not readable: %w", err)
-	}
-	if err := errors.Join(s.Facts.validate(), s.Prior.validate()); err != nil {
-		return Session{}, err
-	}
-	if s.Answers == nil {
-		s.Answers = []Answer{}
-	}
-	for n, a := range s.Answers {
-		i, found := find(a.Check)
-		if !found || a.Answer != DontKnow && checks[i].index(a.Answer) < 0 {
-			return Session{}, fmt.Errorf("answer %d of the session: check %q has no outcome %q", n+1, a.Check, a.Answer)
-		}
-	}
-	return s, nil
 }
 
 // Answer adds what was read at a check: the id of an outcome, DontKnow, or a figure in the check's unit, which its limits sort. Any

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -26,10 +25,7 @@ func TonightKind(from TonightSource) Kind {
 			if err != nil {
 				return Content{}, err
 			}
-			if a.Depots != nil {
-				depots = slices.DeleteFunc(depots, func(d fleet.Depot) bool { return !slices.Contains(a.Depots, d.ID) })
-			}
-			data, err := GatherTonight(ctx, from, depots, a.Now)
+			data, err := GatherTonight(ctx, from, among(depots, a.Depots), a.Now)
 			if err != nil {
 				return Content{}, err
 			}

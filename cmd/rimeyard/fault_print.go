@@ -74,27 +74,12 @@ func printFinding(w io.Writer, f faults.Finding) {
 	if len(f.Evidence) > 0 {
 		fmt.Fprint(w, "\nEvidence\n")
 	}
+	speaks := map[int]string{-2: "against!", -1: "against", 0: "neither", 1: "for", 2: "for, much"}
 	for _, e := range f.Evidence {
-		fmt.Fprintf(w, "  %-9s %s\n", speaks(e.Times), e.Text)
+		fmt.Fprintf(w, "  %-9s %s\n", speaks[e.Strength()], e.Text)
 	}
 	fmt.Fprintf(w, "\nWhat to do\n  %s\n\n", f.Advice)
 	printSheet(w, f.Sheet)
-}
-
-// speaks says how strongly an answer speaks for the finding.
-func speaks(times float64) string {
-	const tells, strongly = 1.3, 5
-	switch {
-	case times >= strongly:
-		return "for, much"
-	case times >= tells:
-		return "for"
-	case times > 1/tells:
-		return "neither"
-	case times > 1.0/strongly:
-		return "against"
-	}
-	return "against!"
 }
 
 func printSheet(w io.Writer, s faults.Sheet) {

@@ -81,8 +81,8 @@ func TestFaultIsLeftAndGoneOnWithByAnother(t *testing.T) {
 
 	b, err := os.ReadFile(file)
 	require.NoError(t, err)
-	s, err := faults.Read(b)
-	require.NoError(t, err)
+	var s faults.Session
+	require.NoError(t, json.Unmarshal(b, &s))
 	require.Len(t, s.Answers, 2, "taken back is gone")
 	require.Equal(t, "silent", s.Answers[1].Answer)
 	require.Equal(t, "ann", s.Answers[0].By)
@@ -94,8 +94,8 @@ func TestFaultIsLeftAndGoneOnWithByAnother(t *testing.T) {
 	require.Contains(t, stdout, "answered: Turn the key and listen: Nothing is heard")
 	b, err = os.ReadFile(file)
 	require.NoError(t, err)
-	s, err = faults.Read(b)
-	require.NoError(t, err)
+	s = faults.Session{}
+	require.NoError(t, json.Unmarshal(b, &s))
 	require.Equal(t, []string{"ann", "ann", "ben"}, []string{s.Answers[0].By, s.Answers[1].By, s.Answers[2].By})
 }
 

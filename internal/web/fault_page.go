@@ -255,9 +255,11 @@ func newFindingView(f search, found *faults.Finding) *findingView {
 		Kind: found.Kind, Title: findingTitle(*found), Says: found.Says, Chance: reports.Chance(found.Probability), Others: chanceRows(found.Others, ""),
 		Advice: found.Advice, Cautions: found.Sheet.Cautions, SheetName: found.Sheet.Title,
 	}
+	speaks := map[int]string{
+		-2: "speaks strongly against it", -1: "speaks against it", 0: "tells nothing either way", 1: "speaks for it", 2: "speaks strongly for it",
+	}
 	for _, e := range found.Evidence {
-		row := evidenceRow{Text: e.Text, Speaks: speaks(e.Times), By: e.By}
-		v.Evidence = append(v.Evidence, row)
+		v.Evidence = append(v.Evidence, evidenceRow{Text: e.Text, Speaks: speaks[e.Strength()], By: e.By})
 	}
 	if found.Kind != faults.Thaw {
 		v.Sheet = faultHref(f.kept.ID) + "/sheet"
@@ -288,22 +290,6 @@ func findingTitle(f faults.Finding) string {
 		return "Something else"
 	}
 	return part
-}
-
-// speaks says how an answer speaks for the finding.
-func speaks(times float64) string {
-	const tells, strongly = 1.3, 5
-	switch {
-	case times >= strongly:
-		return "speaks strongly for it"
-	case times >= tells:
-		return "speaks for it"
-	case times > 1/tells:
-		return "tells nothing either way"
-	case times > 1.0/strongly:
-		return "speaks against it"
-	}
-	return "speaks strongly against it"
 }
 
 func upperFirst(s string) string { return strings.ToUpper(s[:min(1, len(s))]) + s[min(1, len(s)):] }

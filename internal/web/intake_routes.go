@@ -2,7 +2,7 @@ package web
 
 import "github.com/labstack/echo/v4"
 
-func (s *Server) addIntake(get func(string, echo.HandlerFunc), post func(string, echo.HandlerFunc, ...echo.MiddlewareFunc) *echo.Route) {
+func (s *Server) addIntake(get func(string, echo.HandlerFunc), post func(string, echo.HandlerFunc)) {
 	get("/intake", s.intakePage)
 	get("/intake/kept-apart.csv", s.keptApartCSV)
 	get("/intake/imports/:import", s.importPage)
