@@ -339,7 +339,11 @@ func (d *LedgerData) budgetWords() (said []string) {
 		}
 		said = append(said, fmt.Sprintf("Budget “%s”: %s expected, %s to %s in eight cases of ten.", oneLine(d.Kept.Name), InCurrency(c.Budget, d.Currency), Money(c.P10), Money(c.P90)))
 		forecast, _ := c.Forecast.Get()
-		s := fmt.Sprintf("Booked so far: %s. With what is ahead: %s", moneyOr(c.Actual), InCurrency(forecast, d.Currency))
+		booked := "None of its days is over yet."
+		if actual, known := c.Actual.Get(); known {
+			booked = fmt.Sprintf("Booked so far: %s.", Money(actual))
+		}
+		s := fmt.Sprintf("%s With what is ahead: %s", booked, InCurrency(forecast, d.Currency))
 		switch over := c.Over.Or(0); {
 		case c.Outside && over > 0:
 			s += fmt.Sprintf(", %s over the budget and above all but one case in ten of what it said", Money(over))

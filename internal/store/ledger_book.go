@@ -27,6 +27,10 @@ func (db *DB) Book(ctx context.Context, of []fleet.UnitID, by string, post Post)
 		if _, err := tx.Exec(ctx, lockLedger); err != nil {
 			return err
 		}
+		// A plan for any list of units would read whole tables for each batch.
+		if _, err := tx.Exec(ctx, `SET LOCAL plan_cache_mode = force_custom_plan`); err != nil {
+			return err
+		}
 		add, err := toBook(ctx, tx, of, post)
 		if err != nil || len(add) == 0 {
 			return err
