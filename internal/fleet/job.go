@@ -194,6 +194,9 @@ type JobFacts struct {
 	Bench      []BenchResult `json:"bench,omitempty"`
 }
 
+// ProvenFrom is when cranks begin to speak for the work: in the second in which it was booked, as cranks are told by whole seconds.
+func (j Job) ProvenFrom() time.Time { return j.FittedAt.Truncate(time.Second) }
+
 // Proof is the judgement on a crank after the work.
 type Proof struct {
 	CrankedAt time.Time `json:"cranked_at"`

@@ -100,7 +100,7 @@ func (c JobChange) Check(j Job) error {
 		if c.Proof == nil || !c.Proof.Good {
 			return Refused("a job is proven by a crank after the work that reads well")
 		}
-		if c.Proof.CrankedAt.Before(j.FittedAt) {
+		if c.Proof.CrankedAt.Before(j.ProvenFrom()) {
 			return Refused("that crank was before the work was done: start the unit once more")
 		}
 	case JobClosed:

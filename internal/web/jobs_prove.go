@@ -102,7 +102,7 @@ func (s *Server) prove(c echo.Context) error {
 		return s.showProve(c, http.StatusUnprocessableEntity, at, f, stepProblem{wrong: f.summary()})
 	}
 	crank := *judged.(*fleet.Crank)
-	if at.job.State == fleet.JobFitted && crank.At.Before(at.job.FittedAt) {
+	if at.job.State == fleet.JobFitted && crank.At.Before(at.job.ProvenFrom()) {
 		return s.showProve(c, http.StatusUnprocessableEntity, at, f, stepProblem{wrong: "That crank was before the work was booked: start the unit once more."})
 	}
 	proving, err := s.prover(ctx, at.job.Unit, at.job.Part, crank)
