@@ -41,14 +41,16 @@ func (f *judged) weeksAhead(s trend.State, w depotWinters) (weeks []WeekAhead) {
 	return weeks
 }
 
-// Change is what readings since some day have changed, time and the fleet's lessons being equal.
+// Change is what readings and new parts since some day have changed, time and the fleet's lessons being equal.
 type Change struct {
 	Since                     fleet.Date
 	Tests, Cranks, Breakdowns int            // that came since
-	Without                   fleet.Forecast // as it would be said today without them
+	Fitted                    int            // batteries and starters fitted since
+	Without                   fleet.Forecast // as it would be said today without the readings
+	Unfitted                  fleet.Forecast // as it would be said today without them and without the new parts
 }
 
-// since judges the unit once more without the readings dated on the day or later. What was fitted stays.
+// since judges the unit once more without the readings dated on the day or later, and then without what was fitted from that day on.
 func (j *Judge) since(h fleet.History, day fleet.Date, zone fleet.Depot) (Change, error) {
 	before := h.AsOf(j.f.asOf, zone.Zone())
 	older := h.AsOf(day, zone.Zone())
@@ -61,5 +63,13 @@ func (j *Judge) since(h fleet.History, day fleet.Date, zone fleet.Depot) (Change
 		return change, err
 	}
 	change.Without = j.f.forecast(one, state)
+	change.Unfitted = change.Without
+	if change.Fitted = len(before.Batteries) + len(before.Starters) - len(older.Batteries) - len(older.Starters); change.Fitted == 0 {
+		return change, nil
+	}
+	if one, state, err = j.state(older); err != nil {
+		return change, err
+	}
+	change.Unfitted = j.f.forecast(one, state)
 	return change, nil
 }

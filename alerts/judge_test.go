@@ -68,6 +68,33 @@ func TestChangeIsWhatReadingsMade(t *testing.T) {
 	require.Positive(t, moved)
 }
 
+// What a new battery changes is told apart from what readings and time do.
+func TestChangeTellsNewPartsApart(t *testing.T) {
+	w := newWorld(7, 20, 2)
+	issued, err := alerts.Issue(t.Context(), w.input())
+	require.NoError(t, err)
+	judge := alerts.NewJudge(issued.Learned, w.input())
+	at := slices.IndexFunc(w.histories, func(h fleet.History) bool { return len(h.Batteries) > 0 })
+	old, day := w.histories[at], w.asOf-3
+	before, err := judge.Unit(old, w.asOf-7)
+	require.NoError(t, err)
+	require.Zero(t, before.Change.Fitted)
+	require.Equal(t, before.Change.Without, before.Change.Unfitted)
+
+	renewed := old
+	renewed.Batteries = slices.Clone(old.Batteries)
+	last := &renewed.Batteries[len(renewed.Batteries)-1]
+	fresh := *last
+	last.RemovedOn, last.RemovedBecause = fleet.Known(day), fleet.RemovedPreventive
+	fresh.Battery, fresh.FittedOn = fresh.Battery+"-new", fleet.Known(day)
+	renewed.Batteries = append(renewed.Batteries, fresh)
+	after, err := judge.Unit(renewed, w.asOf-7)
+	require.NoError(t, err)
+	require.Equal(t, 1, after.Change.Fitted)
+	require.Equal(t, before.Change.Without, after.Change.Unfitted, "without the battery and the readings it is the unit of a week ago")
+	require.NotEqual(t, after.Change.Without, after.Change.Unfitted)
+}
+
 func TestOutlookAgreesWithItsForecast(t *testing.T) {
 	w := newWorld(6, 30, 2)
 	issued, err := alerts.Issue(t.Context(), w.input())

@@ -36,6 +36,8 @@ type jobPage struct {
 	Zone     string
 	Sheet    string
 	Notes    string // address of the notes of the class; empty: the viewer may not change them
+	InPlan   string // address of the unit in the plan; empty: the work is over
+	Search   string // address of the search for the fault that it was opened for; empty: there was none
 
 	// Forms, each nil where it is not for now, or not for the viewer.
 	Plan    *jobForm
@@ -95,6 +97,16 @@ func (s *Server) showJob(c echo.Context, status int, at sheetOfJob, f *form, pag
 	page.State, page.Means, page.Board, page.Zone = j.State.Words(), stateMeans[j.State], depotHref("/jobs", j.Depot), at.depot.Timezone
 	page.Facts, page.Seen, page.Request, page.Sheet = jobFacts(j, at.today), j.Step, newRequest(), jobHref(j.ID)+"/sheet"
 	page.Pieces, page.Events = pieceRows(j.Exchanged), eventRows(at)
+	if !j.State.Done() {
+		page.InPlan = planUnitHref(j.Unit, "")
+	}
+	searches, err := s.store.Faults(ctx, fleet.FaultFilter{Unit: j.Unit})
+	if err != nil {
+		return err
+	}
+	if i := slices.IndexFunc(searches, func(f fleet.FaultSearch) bool { return f.Job == j.ID }); i >= 0 {
+		page.Search = faultHref(searches[i].ID)
+	}
 	if slices.Contains(rights["GET /faults/notes"].roles, v.person.Role) {
 		page.Notes = notesHref(j.Class)
 	}

@@ -24,6 +24,8 @@ type unitPage struct {
 	NoVerdict  string       // why, and what to do
 	Jobs       []jobLink    // newest first
 	OpenJob    string       // address where one is opened; empty: not by the viewer
+	Bench      string       // address where a test is typed in; empty: not by the viewer
+	InPlan     string       // address of its place in the plan; empty: it is on no list
 	Batteries  []fittingRow
 	Starters   []fittingRow
 	Change     *changeView // nil: nothing to compare with
@@ -44,6 +46,7 @@ type fact struct{ Name, Value string }
 type verdictView struct {
 	Look     reports.Look
 	AsOf     string
+	Newer    string // what would be said with all that has come since; empty: much the same
 	Facts    []fact
 	Suspects []suspectRow
 	Evidence []string
@@ -146,7 +149,7 @@ func (s *Server) unit(c echo.Context) error {
 	}
 	page.Jobs = jobLinks(jobs, sheet.depot)
 	if mayWork(viewerOf(c)) {
-		page.OpenJob = unitHref(h.Unit.ID) + "/open-job"
+		page.OpenJob, page.Bench = unitHref(h.Unit.ID)+"/open-job", benchUnitHref(page.Unit)
 	}
 	if page.Faults, err = s.unitFaults(c, h.Unit.ID, zone); err != nil {
 		return err
@@ -180,7 +183,7 @@ func (sheet unitSheet) judge(page *unitPage) {
 		p := f.SuspectProbabilities[part]
 		v.Suspects = append(v.Suspects, suspectRow{string(part), percent(p), int(p*100 + 0.5), part == f.Suspect})
 	}
-	page.Verdict = v
+	page.Verdict, page.InPlan = v, planUnitHref(f.Unit, "")
 }
 
 func unitFacts(u fleet.Unit) []fact {

@@ -43,12 +43,25 @@ func (s *Server) lookAhead(ctx context.Context, page *unitPage, sheet unitSheet)
 	if err != nil {
 		return err
 	}
+	if page.Verdict != nil {
+		page.Verdict.Newer = newerWords(*sheet.forecast, judged.Forecast)
+	}
 	page.Ahead, err = newAheadView(sheet, judged)
 	if err != nil {
 		return err
 	}
 	page.Change, err = s.changeSince(ctx, sheet, judged)
 	return err
+}
+
+// newerWords says what the unit is by now where that is not what the list says: a part was changed, or a reading came. Empty: much the same.
+func newerWords(listed, now fleet.Forecast) string {
+	const much = 0.05 // of chance
+	moved := math.Abs(now.NoStartProbability.Or(0) - listed.NoStartProbability.Or(0))
+	if now.Band == listed.Band && moved < much {
+		return ""
+	}
+	return fmt.Sprintf("With what has come since: %s, chance %s. Lists and plan follow when all units are judged next.", now.Band, percent(now.NoStartProbability.Or(0)))
 }
 
 func newAheadView(sheet unitSheet, j alerts.Judgement) (*aheadView, error) {
@@ -129,17 +142,22 @@ func movedWords(then fleet.Forecast, listed *fleet.Forecast, now fleet.Forecast)
 	return strings.Join(said, "; ")
 }
 
-// changeReasons share the change of chance out: what readings of the last week made of it, and what is left, which time and the fleet made.
+// changeReasons share the change of chance out: what readings of the last week made of it, what new parts did, and what is left, which
+// time and the fleet made.
 func changeReasons(then fleet.Forecast, now alerts.Judgement, from, today fleet.Date) (reasons []string) {
 	p := func(f fleet.Forecast) float64 { return 100 * f.NoStartProbability.Or(0) }
 	byReadings := p(now.Forecast) - p(now.Change.Without)
-	byTime := p(now.Change.Without) - p(then)
+	byParts := p(now.Change.Without) - p(now.Change.Unfitted)
+	byTime := p(now.Change.Unfitted) - p(then)
 	c := now.Change
 	came := fmt.Sprintf("%s, %s and %s have come since %s", reports.Count(c.Tests, "test"), reports.Count(c.Cranks, "crank"), reports.Count(c.Breakdowns, "breakdown"), reports.DayMonth(c.Since, today))
 	if c.Tests+c.Cranks+c.Breakdowns == 0 {
 		came = "no reading has come since " + reports.DayMonth(c.Since, today)
 	}
 	reasons = append(reasons, fmt.Sprintf("Readings: %s; they %s.", came, pointsWords(byReadings)))
+	if c.Fitted > 0 {
+		reasons = append(reasons, fmt.Sprintf("Parts: %s fitted since %s; new parts %s.", reports.Count(c.Fitted, "part"), reports.DayMonth(c.Since, today), pointsWords(byParts)))
+	}
 	reasons = append(reasons, fmt.Sprintf("Time and the rest of the fleet: %d days of the season less to come, a little more wear, and what all units taught since; they %s.",
 		int(today-from), pointsWords(byTime)))
 	return reasons

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
 )
 
@@ -43,6 +44,19 @@ func TestUnitPageTellsWhatChangedAndWhy(t *testing.T) {
 	require.Contains(t, words, "place 1, was 4")
 	require.Contains(t, words, "was −9.0 °C")
 	require.Regexp(t, `Readings: \d+ tests?, \d+ cranks? and \d+ breakdowns? have come since 19 Nov; they (leave|raise|lower) the chance`, words)
+}
+
+// After a new battery the list's verdict is old: the page says so, and by what the chance fell.
+func TestUnitPageTellsOfNewParts(t *testing.T) {
+	list := fleet.Forecast{Band: fleet.Swap, NoStartProbability: fleet.Known(0.98)}
+	require.Empty(t, newerWords(list, fleet.Forecast{Band: fleet.Swap, NoStartProbability: fleet.Known(0.96)}), "much the same")
+	now := fleet.Forecast{Band: fleet.Sound, NoStartProbability: fleet.Known(0.03)}
+	require.Contains(t, newerWords(list, now), "With what has come since: sound, chance 3\u00a0%.")
+	change := alerts.Change{Since: fleet.NewDate(2026, 11, 22), Fitted: 1, Without: now, Unfitted: fleet.Forecast{NoStartProbability: fleet.Known(0.97)}}
+	reasons := changeReasons(list, alerts.Judgement{Forecast: now, Change: change}, fleet.NewDate(2026, 11, 21), fleet.NewDate(2026, 11, 28))
+	require.Equal(t, "Readings: no reading has come since 22 Nov; they leave the chance as it was.", strings.ReplaceAll(reasons[0], "\u00a0", " "))
+	require.Equal(t, "Parts: 1 part fitted since 22 Nov; new parts lower the chance by 94 points.", strings.ReplaceAll(reasons[1], "\u00a0", " "))
+	require.Contains(t, reasons[2], "lower the chance by 1 point")
 }
 
 func TestUnitsLifeAddsUp(t *testing.T) {
