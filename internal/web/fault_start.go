@@ -107,7 +107,7 @@ func knownFacts(f faults.Facts, p faults.Prior) []fact {
 	add("Class", true, f.Class)
 	add("Fuel", true, string(f.Fuel))
 	add("Gearbox", true, string(f.Gearbox))
-	add("Battery", f.RatedCCAA.IsKnown(), strings.TrimSpace(fmt.Sprintf("%.0f\u00a0A %s %s", f.RatedCCAA.Or(0), strings.ToUpper(string(f.CCAStandard)), f.Chemistry)))
+	add("Battery", f.RatedCCAA.IsKnown(), strings.TrimSpace(fmt.Sprintf("%.0f\u00a0A %s %s", f.RatedCCAA.Or(0), strings.ToUpper(string(f.CCAStandard)), chemistryWord(f.Chemistry))))
 	add("Its age", p.BatteryYears.IsKnown(), fmt.Sprintf("%.1f years", p.BatteryYears.Or(0)))
 	add("Last read at rest", p.RestV.IsKnown(), fmt.Sprintf("%.2f\u00a0V", p.RestV.Or(0)))
 	add("Foreseen to fail this season", p.NoStart.IsKnown(), reports.Chance(p.NoStart.Or(0)))

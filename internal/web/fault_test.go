@@ -81,7 +81,7 @@ func TestAFaultIsFoundByTwoPeople(t *testing.T) {
 	form := people[0].get("/units/N-1/fault").page()
 	prefilled, _ := attribute(all(form, "input", "id", "temperature")[0], "value")
 	require.Regexp(t, `^-\d+$`, prefilled, "the depot's low")
-	require.Contains(t, text(form), "850 A SAE agm")
+	require.Contains(t, text(form), "850 A SAE AGM")
 	require.Contains(t, text(form), "cranks 0.4 V lower than a year ago")
 
 	res := people[0].post("/units/N-1/fault", url.Values{"heard": {"click"}, "temperature": {prefilled}})

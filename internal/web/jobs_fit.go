@@ -180,7 +180,11 @@ func (w fitWorld) place(place int, f *form) fitPlace {
 		if options := words[column]; options != nil {
 			field.Kind, field.Choices = "select", []choice{{Value: "", Text: "choose"}}
 			for _, o := range options {
-				field.Choices = append(field.Choices, choice{Value: o, Text: o})
+				text := chemistryWord(fleet.Chemistry(o))
+				if column == "cca_standard" {
+					text = strings.ToUpper(o)
+				}
+				field.Choices = append(field.Choices, choice{Value: o, Text: text})
 			}
 		}
 		return f.field(field)

@@ -198,7 +198,7 @@ func TestUnitPage(t *testing.T) {
 		"North & Sons <yard> (NOR)", "medium <i>", "▲ swap", "Place on the list 1 of 5", "−6.0 °C (−9.0 to −3.5 °C in four cases of five)",
 		"cranks 0.4 V lower than a year ago <b>at 0 °C</b>", "starter 50 %", "The last twelve months:", "V at 0 °C",
 		"2026-11-20 18:30 1 12.41 V 602 A SAE – 4.0 °C <em>jo</em> a & b", // 23:30 UTC on the clock of Toronto
-		"B-1 P-70 850 A SAE, agm 2024-03-03 still fitted", "B-0 P-70 850 A SAE, agm 2022-02-01 2024-03-03, failed", "ST-9 Q-2 not known still fitted",
+		"B-1 P-70 850 A SAE, AGM 2024-03-03 still fitted", "B-0 P-70 850 A SAE, AGM 2022-02-01 2024-03-03, failed", "ST-9 Q-2 not known still fitted",
 		"2024-03-02 07:00 battery 310.50 4.0 h", "America/Toronto",
 	} {
 		require.Contains(t, words, want)

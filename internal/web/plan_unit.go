@@ -3,6 +3,7 @@ package web
 import (
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -168,7 +169,7 @@ func placeWords(p reports.Planned, at placed) (now, why string, facts []fact) {
 	switch {
 	case at.visit != nil:
 		v := at.visit
-		facts = []fact{{"Work", reports.VisitWords(*v)}, {"Avoids", moneyOr(v.Avoids)}, {"Costs", moneyOr(v.Costs)}, {"Saves", moneyOr(v.Saves)}, {"Lowers the chance by", percent(v.ChanceFalls)}, {"Takes", fmt.Sprintf("%d minutes", v.Minutes)}}
+		facts = []fact{{"Work", reports.VisitWords(*v)}, {"Avoids", moneyOr(v.Avoids)}, {"Costs", moneyOr(v.Costs)}, {"Saves", moneyOr(v.Saves)}, {"Lowers the chance by", reports.Count(int(math.Round(100*v.ChanceFalls)), "point")}, {"Takes", fmt.Sprintf("%d minutes", v.Minutes)}}
 		return "To be put right in the week of " + reports.LongDay(monday), sentence(errors.New(v.Why)), facts
 	case at.test != nil:
 		facts = []fact{{"Worth of the test", moneyOr(at.test.Worth)}, {"Chance that it says: act", percent(at.test.ActIf)}}

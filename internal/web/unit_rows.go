@@ -67,10 +67,18 @@ func newCranksView(sheet unitSheet) (*cranksView, error) {
 	return v, nil
 }
 
+// chemistryWord writes a kind of battery as labels do: EFB and AGM are short for names, flooded and gel are words.
+func chemistryWord(c fleet.Chemistry) string {
+	if c == fleet.EFB || c == fleet.AGM {
+		return strings.ToUpper(string(c))
+	}
+	return string(c)
+}
+
 func batteryRows(fittings []fleet.BatteryFitting, today fleet.Date) []fittingRow {
 	var rows []fittingRow
 	for _, f := range slices.Backward(fittings) {
-		rating := fmt.Sprintf("%.0f\u00a0A %s, %s", f.RatedCCAA, strings.ToUpper(string(f.CCAStandard)), f.Chemistry)
+		rating := fmt.Sprintf("%.0f\u00a0A %s, %s", f.RatedCCAA, strings.ToUpper(string(f.CCAStandard)), chemistryWord(f.Chemistry))
 		if ah, ok := f.RatedAh.Get(); ok {
 			rating += fmt.Sprintf(", %.0f\u00a0Ah", ah)
 		}
