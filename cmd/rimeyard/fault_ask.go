@@ -256,7 +256,7 @@ func choose[T any](t *talk, prompt string, words map[string]T, orNothing bool) (
 		if len(found) == 1 {
 			return found[0], nil
 		}
-		fmt.Fprintf(t.out, "%q is none of these.\n", said)
+		fmt.Fprintf(t.out, "%q is none of these: type one of them, or Enter.\n", said)
 	}
 }
 

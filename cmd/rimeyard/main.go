@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -91,7 +92,16 @@ RIMEYARD_URL           https://rime.example.org, the address of the pages, for l
 		return nil
 	}
 	root.RunE = func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
+	root.SetFlagErrorFunc(flagError)
 	root.AddCommand(newImportCmd(), newFitCmd(), newRankCmd(), newTonightCmd(), newUnitCmd(), newPlanCmd(), newFaultCmd(), newLedgerCmd(), newAuditCmd(), newOdditiesCmd(),
 		newExportCmd(), newReportCmd(), newServeCmd(), newUserCmd(), newTokenCmd(), newDemoCmd(), newMigrateCmd())
 	return root
+}
+
+// flagError says what a flag wants in words, not in those of the library that reads numbers, and where all flags stand.
+func flagError(cmd *cobra.Command, err error) error {
+	if said, _, isNumber := strings.Cut(err.Error(), ": strconv."); isNumber {
+		err = errors.New(said + ": want a number")
+	}
+	return fmt.Errorf("%w; see %s --help", err, cmd.CommandPath())
 }

@@ -236,6 +236,12 @@ func TestTonightFallsWithTheThermometer(t *testing.T) {
 	code, _, stderr = rimeyard(t, "tonight", "--low", "NOR")
 	require.Equal(t, exitUsage, code)
 	require.Contains(t, stderr, "like NOR=-18")
+	code, _, stderr = rimeyard(t, "tonight", "--low", "NOWHERE=-9")
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, stderr, "--low NOWHERE: there is no such depot")
+	code, _, stderr = rimeyard(t, "tonight", "--top", "x")
+	require.Equal(t, exitUsage, code)
+	require.Equal(t, "rimeyard: invalid argument \"x\" for \"--top\" flag: want a number; see rimeyard tonight --help\n", stderr)
 }
 
 // requireTypedLowCounts checks that the command and the winter list go by the low that somebody typed in on the page.

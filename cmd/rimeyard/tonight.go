@@ -3,7 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -38,6 +40,9 @@ func newTonightCmd() *cobra.Command {
 		defer done()
 		in, err := rankInput(cmd.Context(), db, asOf.day())
 		if err != nil {
+			return err
+		}
+		if err := knownDepots(in.Depots, lows); err != nil {
 			return err
 		}
 		in.Progress = progressOf(cmd)
@@ -92,6 +97,16 @@ func parseLows(said []string) (map[fleet.DepotID]float64, error) {
 		lows[fleet.DepotID(depot)] = low
 	}
 	return lows, nil
+}
+
+// knownDepots refuses a low of a depot that is not there: it would be held against nobody, and nobody would notice.
+func knownDepots(depots []fleet.Depot, lows map[fleet.DepotID]float64) error {
+	for _, depot := range slices.Sorted(maps.Keys(lows)) {
+		if !slices.ContainsFunc(depots, func(d fleet.Depot) bool { return d.ID == depot }) {
+			return usageError{fmt.Errorf("--low %s: there is no such depot", depot)}
+		}
+	}
+	return nil
 }
 
 // exact drops what binary fractions add, and nothing else.

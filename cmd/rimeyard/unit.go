@@ -78,6 +78,13 @@ func loadUnitSheet(ctx context.Context, db *store.DB, id fleet.UnitID, asOf flee
 	return sheet, nil
 }
 
+func batteriesWords(n int) string {
+	if n == 1 {
+		return "1 battery"
+	}
+	return fmt.Sprintf("%d batteries", n)
+}
+
 func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 	switch format {
 	case asJSON:
@@ -91,7 +98,7 @@ func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 		return rankedCSV(w, []fleet.Forecast{s.Forecast})
 	}
 	u, f := s.History.Unit, s.Forecast
-	fmt.Fprintf(w, "%s · %s · %s %s, %d V, %d batteries, parked %s\n", u.ID, u.Depot, u.Class, u.Fuel, u.SystemVolts, u.Batteries, u.Parked)
+	fmt.Fprintf(w, "%s · %s · %s %s, %d V, %s, parked %s\n", u.ID, u.Depot, u.Class, u.Fuel, u.SystemVolts, batteriesWords(u.Batteries), u.Parked)
 	fmt.Fprintf(w, "As of %s: %s, rank %d of %d\n\n", s.AsOf, f.Band, f.Rank, s.Population)
 	fmt.Fprintf(w, "  chance of a failed start this season  %s\n", percent(f.NoStartProbability))
 	fmt.Fprintf(w, "  cold limit °C (80 %% interval)         %s\n", limitText(f))
