@@ -126,7 +126,7 @@ func why(chances [5]float64, t fleet.Test, since fleet.Date) string {
 		said = "tested today"
 	}
 	least, most := slices.Min(chances[:]), slices.Max(chances[:])
-	if most-least < 0.01 {
+	if most-least < 0.01 || since == 0 && !tooLow(t) { // what a test can do it has done; the next list tells
 		return said
 	}
 	return fmt.Sprintf("%s; a test can put its chance of a failed start anywhere from %.0f to %.0f %%", said, 100*least, 100*most)

@@ -82,7 +82,11 @@ func (l Level) Why(w Wanted, leadDays int) string {
 	if w.Certain > 0 {
 		said += fmt.Sprintf(" and %d for planned work", w.Certain)
 	}
-	return said + fmt.Sprintf("; %d suffice %.0f times in a hundred", l.Pieces, math.Floor(100*l.Service))
+	suffice := "suffice"
+	if l.Pieces == 1 {
+		suffice = "suffices"
+	}
+	return said + fmt.Sprintf("; %d %s %.0f times in a hundred", l.Pieces, suffice, math.Floor(100*l.Service))
 }
 
 // holdingShare of its price is what a piece costs that is left over for a year: money, space, and a battery's ageing (common practice, no

@@ -198,7 +198,7 @@ func (f Facts) ratingWords() []string {
 	rated, known := f.RatedCCAA.Get()
 	temp := "its temperature (taken as 20 °C)"
 	if t, is := f.TemperatureC.Get(); is {
-		temp = fmt.Sprintf("%.0f °C", t)
+		temp = strings.Replace(fmt.Sprintf("%.0f °C", t), "-", "−", 1)
 	}
 	if !known {
 		return []string{"{temp}", temp, " {rating}", "", " {ccaGood}", "", " {ccaWeak}", "", " {ccaPoor}", "", "{loadA}", "half its cold cranking rating"}

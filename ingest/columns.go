@@ -16,7 +16,7 @@ import (
 
 var (
 	hintVolts      = "this may be millivolts, or the reading of another system: write volts"
-	hintFahrenheit = "if it is Fahrenheit, name the column with _f instead of _c (temperature_f for temperature_c)"
+	hintFahrenheit = "if it is Fahrenheit, write it in Celsius; in a file, a column named with _f instead of _c (temperature_f) takes Fahrenheit"
 
 	// The air is never hotter than 56.7 °C (Furnace Creek 1913) and, where vehicles work, hardly colder than −67.7 °C
 	// (Oymyakon 1933); WMO, World Weather & Climate Extremes Archive.

@@ -215,6 +215,6 @@ func (m *maker) whyRetest(t *retest) string {
 		worth = fmt.Sprintf("avoids %.2f of a failed start", t.worth/startIsWorth)
 	}
 	cases := t.unit.ChanceIf.Or([cases]float64{})
-	return fmt.Sprintf("a test in the week of %s %s more than acting or leaving now: the chance of a failed start lies between %s and %s, and with a chance of %s the test says act",
+	return fmt.Sprintf("a test in the week of %s %s more than acting or leaving now: the chance of a failed start lies between %s and %s, and the chance that the test will say “act” is %s",
 		day(m.monday(t.week)), worth, percent(slices.Min(cases[:])), percent(slices.Max(cases[:])), percent(t.actIf))
 }
