@@ -212,7 +212,7 @@ func benchMends(y *yard, p *phone) {
 	require.Equal(t, "12.55", p.value(`document.getElementById("rest_v").value`))
 	p.types("Unit", "Y-4")
 	p.reads("Y-4: ")
-	p.reads("taken")
+	p.until(`(await bench.tests()).some(t => t.outcome == "taken")`) // "not taken" stood here before
 	require.Equal(t, 1, y.testsBy("Y-4", "mended"))
 	kept, err := y.db.CountKept(t.Context(), fleet.KeptFilter{File: "battery_tests"})
 	require.NoError(t, err)
