@@ -197,54 +197,22 @@ func ComposeLedger(d LedgerData) Ledger {
 		one.Closed = any && m.First() <= closed
 		l.Months = append(l.Months, one)
 	}
-	season := d.season()
-	l.SeasonFrom = ledger.MonthOf(season.From)
-	seen, centres, inSeason := map[ledger.Kind]bool{}, map[string]*LedgerCentre{}, fleet.Money(0)
-	other := map[string]bool{}
-	for _, s := range d.Sums {
-		m, kind := ledger.MonthOf(s.Month), ledger.Kind(s.Kind)
-		if s.Currency != string(d.Currency) {
-			other[s.Currency] = other[s.Currency] || s.Amount != 0
-			continue
-		}
-		seen[kind] = true
-		one := &l.Months[this-m]
-		one.ByKind[kind] += s.Amount
-		if kind == ledger.HoursDown {
-			one.Minutes += s.Minutes
-		}
-		if IsDeposit(kind) {
-			one.Deposits += s.Amount
-			continue
-		}
-		one.Spent += s.Amount
-		c := centres[s.CostCentre]
-		if c == nil {
-			c = &LedgerCentre{Name: s.CostCentre}
-			centres[s.CostCentre] = c
-		}
-		switch m {
-		case this:
-			c.ThisMonth += s.Amount
-		case this - 1:
-			c.LastMonth += s.Amount
-		}
-		if m >= l.SeasonFrom {
-			c.InSeason += s.Amount
-			inSeason += s.Amount
-		}
+	l.SeasonFrom = ledger.MonthOf(d.season().From)
+	sums := ledgerAdding{seen: map[ledger.Kind]bool{}, centres: map[string]*LedgerCentre{}, other: map[string]bool{}}
+	for _, one := range d.Sums {
+		sums.add(&l, one)
 	}
 	for _, k := range ledger.Kinds() {
-		if seen[k] {
+		if sums.seen[k] {
 			l.Kinds = append(l.Kinds, k)
 		}
 	}
-	for _, c := range centres {
+	for _, c := range sums.centres {
 		l.Centres = append(l.Centres, *c)
 	}
 	slices.SortFunc(l.Centres, func(a, b LedgerCentre) int { return cmp.Compare(a.Name, b.Name) })
-	l.say(inSeason)
-	l.note(other)
+	l.say(sums.inSeason)
+	l.note(sums.other)
 	l.Owed, l.Budget = d.owedWords(), d.budgetWords()
 	var told strings.Builder
 	for _, m := range l.Months[:2] {
@@ -252,6 +220,48 @@ func ComposeLedger(d LedgerData) Ledger {
 	}
 	l.Mark = markOf([]byte(told.String()))
 	return l
+}
+
+// ledgerAdding adds up for a ledger.
+type ledgerAdding struct {
+	seen     map[ledger.Kind]bool
+	centres  map[string]*LedgerCentre
+	inSeason fleet.Money
+	other    map[string]bool // currencies that are not the fleet's, and whether they come to something
+}
+
+func (a *ledgerAdding) add(l *Ledger, s fleet.LedgerSum) {
+	this, m, kind := l.Months[0].Month, ledger.MonthOf(s.Month), ledger.Kind(s.Kind)
+	if s.Currency != string(l.data.Currency) {
+		a.other[s.Currency] = a.other[s.Currency] || s.Amount != 0
+		return
+	}
+	a.seen[kind] = true
+	one := &l.Months[this-m]
+	one.ByKind[kind] += s.Amount
+	if kind == ledger.HoursDown {
+		one.Minutes += s.Minutes
+	}
+	if IsDeposit(kind) {
+		one.Deposits += s.Amount
+		return
+	}
+	one.Spent += s.Amount
+	c := a.centres[s.CostCentre]
+	if c == nil {
+		c = &LedgerCentre{Name: s.CostCentre}
+		a.centres[s.CostCentre] = c
+	}
+	switch m {
+	case this:
+		c.ThisMonth += s.Amount
+	case this - 1:
+		c.LastMonth += s.Amount
+	}
+	if m >= l.SeasonFrom {
+		c.InSeason += s.Amount
+		a.inSeason += s.Amount
+	}
 }
 
 func (d *LedgerData) place() string {

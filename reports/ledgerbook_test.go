@@ -28,6 +28,7 @@ type bookWorld struct {
 }
 
 func newBookWorld(t *testing.T, seed uint64) *bookWorld {
+	t.Helper()
 	w := &bookWorld{t: t, db: store.New(pgtest.New(t)), r: rand.New(rand.NewPCG(seed, 15)), today: fleet.NewDate(2024, 1, 20), closed: map[fleet.Date]map[string]fleet.Money{}}
 	for i, zone := range []string{"Pacific/Kiritimati", "UTC", "Pacific/Pago_Pago"} { // +14, 0 and −11 hours
 		w.exec(`INSERT INTO depot (depot, name, timezone, cost_centre) VALUES ($1, $1, $2, $3)`, fmt.Sprintf("D%d", i), zone, fmt.Sprintf("C%d", i%2))
