@@ -35,6 +35,7 @@ type roundPage struct {
 	Round    benchRoundView
 	Unit     []string // all of the depot, to choose from
 	Phone    string   // the kept phone that asks; empty: somebody is signed in
+	KeptAs   string   // name of this phone, where somebody is signed in on one that is kept; empty: it is not
 	Keep     string   // name to propose for a phone to keep
 	Sheet    string   // address of the page for labels; empty: not for a kept phone
 }
@@ -195,6 +196,9 @@ func (s *Server) benchRound(c echo.Context) error {
 		page.Unit = append(page.Unit, string(u.Unit.ID))
 	}
 	if v.phone == "" {
+		if page.KeptAs, err = s.keptAs(c); err != nil {
+			return err
+		}
 		page.Keep = newPhoneName(v.person)
 		page.Sheet = "/bench/labels?" + url.Values{"depot": {string(depot.ID)}}.Encode()
 	}

@@ -97,6 +97,19 @@ func (s *Server) keepPhone(c echo.Context) error {
 	return s.done(c, "/bench?"+url.Values{"depot": {string(depot.ID)}}.Encode(), "This phone is kept for the bench of "+depotName(depot)+" as "+name+": it needs no sign-in there.")
 }
 
+// keptAs is the name of the phone that asks, where it is kept for the bench and not let go; else empty.
+func (s *Server) keptAs(c echo.Context) (string, error) {
+	cookie, err := c.Request().Cookie(s.phoneCookie("", 0).Name)
+	if err != nil {
+		return "", nil //nolint:nilerr // without a cookie it is not kept
+	}
+	phone, found, err := s.store.UseBenchPhone(c.Request().Context(), hashToken(cookie.Value))
+	if err != nil || !found || phone.Revoked || s.now().Sub(phone.MadeAt) > phoneKept {
+		return "", err
+	}
+	return phone.Name, nil
+}
+
 // letThisPhoneGo ends what keepPhone began.
 func (s *Server) letThisPhoneGo(c echo.Context) error {
 	ctx, v := c.Request().Context(), viewerOf(c)

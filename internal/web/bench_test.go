@@ -284,6 +284,9 @@ func TestAKeptPhoneOpensTheBenchAndNothingElse(t *testing.T) {
 	for _, want := range []string{"rimeyard-bench=", "Path=/bench", "HttpOnly", "SameSite=Lax"} {
 		require.Contains(t, cookie, want)
 	}
+	round := text(jo.get("/bench").page())
+	require.Contains(t, round, "It is kept for the bench as jo-shed")
+	require.NotContains(t, round, "Keep this phone")
 	jo.post("/sign-out", nil)
 	require.Contains(t, text(jo.get("/bench").page()), "It is kept for the bench of North & Sons <yard> (NOR) as jo-shed")
 	require.Equal(t, fleet.BenchTaken, jo.sendTest("phone-key-0000000040", rowOf("N-2", "2026-11-25T09:20:00Z", "12.53", "")).answer().Outcome)
