@@ -57,6 +57,9 @@ func makeDemo(cmd *cobra.Command, db *store.DB, home string, today fleet.Date) (
 	if state.People, err = demoPeople(ctx, db); err != nil {
 		return state, err
 	}
+	if err := demoShelves(ctx, db, today); err != nil {
+		return state, err
+	}
 	if err := demoMoney(ctx, db, today); err != nil {
 		return state, err
 	}
