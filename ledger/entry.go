@@ -52,10 +52,6 @@ func (e Entry) sameFact(o Entry) bool {
 		e.Amount == o.Amount && e.Currency == o.Currency && e.Minutes == o.Minutes
 }
 
-func (e Entry) samePlace(o Entry) bool {
-	return e.CostCentre == o.CostCentre && e.Depot == o.Depot && e.Class == o.Class
-}
-
 // byDay is the order in which entries are written: by day, then by source, a reversal before what takes its place.
 func byDay(a, b Entry) int {
 	return cmp.Or(cmp.Compare(a.Booked, b.Booked), cmp.Compare(a.Value, b.Value), cmp.Compare(a.Source, b.Source), cmp.Compare(b.Reverses, a.Reverses))

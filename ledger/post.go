@@ -14,17 +14,8 @@ import (
 // Standing are the entries that are kept, with or without those already reversed and their reversals. Should are those of [Entries]; what
 // lies after on is not booked yet. An entry whose value date lies in a closed month counts on the first day that is still open, and keeps
 // its value date; closing a month closes all before it. A row that has only changed its depot, class or cost centre stays where it was
-// booked: where a unit parks today does not rewrite last year's books. [Rebook] moves those too.
+// booked: where a unit parks today does not rewrite last year's books.
 func Post(standing, should []Entry, closed []Month, on fleet.Date) []Entry {
-	return post(standing, should, closed, on, Entry.sameFact)
-}
-
-// Rebook is [Post], and also moves entries to the depot, class and cost centre that their units have now.
-func Rebook(standing, should []Entry, closed []Month, on fleet.Date) []Entry {
-	return post(standing, should, closed, on, func(a, b Entry) bool { return a.sameFact(b) && a.samePlace(b) })
-}
-
-func post(kept, should []Entry, closed []Month, on fleet.Date, same func(a, b Entry) bool) []Entry {
 	wanted := make(map[string]Entry, len(should))
 	for _, e := range should {
 		if _, twice := wanted[e.Source]; !twice && e.Value <= on {
@@ -32,8 +23,8 @@ func post(kept, should []Entry, closed []Month, on fleet.Date, same func(a, b En
 		}
 	}
 	var add []Entry
-	for _, e := range Standing(kept) {
-		if want, is := wanted[e.Source]; is && same(e, want) {
+	for _, e := range Standing(standing) {
+		if want, is := wanted[e.Source]; is && e.sameFact(want) {
 			delete(wanted, e.Source)
 			continue
 		}

@@ -139,35 +139,12 @@ func TestLedgerAgreesWithTheRows(t *testing.T) {
 				still, _ := sum(b.upTo(b.closed[len(b.closed)-1]))
 				require.Equal(t, frozen, still)
 			}
-			rebooked := books{slices.Clone(b.kept), b.closed}
-			rebooked.post(ledger.Rebook(b.kept, should, b.closed, today))
-			require.Equal(t, figures(due(should, today)), figures(ledger.Standing(rebooked.kept)))
 		}
 	})
 }
 
 func (b *books) upTo(m ledger.Month) []ledger.Entry {
 	return slices.DeleteFunc(slices.Clone(b.kept), func(e ledger.Entry) bool { return e.Booked > m.Last() })
-}
-
-// cell is all that may be told apart but months, which count where they were booked.
-type cell struct {
-	costCentre, class, part string
-	depot                   fleet.DepotID
-	unit                    fleet.UnitID
-	kind                    ledger.Kind
-	currency                ledger.Currency
-}
-
-// figures are the sums of cells: money, and minutes.
-func figures(entries []ledger.Entry) map[cell][2]int64 {
-	sums := map[cell][2]int64{}
-	for _, e := range entries {
-		at := cell{e.CostCentre, e.Class, e.Part, e.Depot, e.Unit, e.Kind, e.Currency}
-		s := sums[at]
-		sums[at] = [2]int64{s[0] + int64(e.Amount), s[1] + int64(e.Minutes)}
-	}
-	return sums
 }
 
 // A fleet in two cost centres adds up, to the cent, to the same fleet in one.
