@@ -38,6 +38,8 @@ type roundPage struct {
 	KeptAs   string   // name of this phone, where somebody is signed in on one that is kept; empty: it is not
 	Keep     string   // name to propose for a phone to keep
 	Sheet    string   // address of the page for labels; empty: not for a kept phone
+	Shelf    []shelfBatteryRow
+	Stock    string // address of the depot's shelf; empty: not for a kept phone
 }
 
 // benchRoundView is the round of one depot as pages and phones show it.
@@ -200,9 +202,28 @@ func (s *Server) benchRound(c echo.Context) error {
 			return err
 		}
 		page.Keep = newPhoneName(v.person)
-		page.Sheet = "/bench/labels?" + url.Values{"depot": {string(depot.ID)}}.Encode()
+		of := "?" + url.Values{"depot": {string(depot.ID)}}.Encode()
+		page.Sheet, page.Stock = "/bench/labels"+of, "/stock"+of
+	}
+	if page.Shelf, err = s.shelfOnRound(c.Request().Context(), depot); err != nil {
+		return err
 	}
 	return s.render(c, http.StatusOK, "bench.tmpl", page)
+}
+
+// shelfOnRound are the batteries on a depot's shelf that are to be tested and charged now: they age there too.
+func (s *Server) shelfOnRound(ctx context.Context, depot fleet.Depot) (due []shelfBatteryRow, err error) {
+	batteries, err := s.store.ShelfBatteries(ctx, []fleet.DepotID{depot.ID})
+	if err != nil {
+		return nil, err
+	}
+	today := fleet.DateOf(s.now(), depot.Zone())
+	for _, b := range batteries {
+		if row := newShelfBatteryRow(b, today); row.Now {
+			due = append(due, row)
+		}
+	}
+	return due, nil
 }
 
 // minute is when a test at the bench was read: phones and forms give it to the minute.

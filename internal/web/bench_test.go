@@ -369,3 +369,20 @@ func TestTheShellHoldsNobodysData(t *testing.T) {
 		require.Equal(t, http.StatusOK, w.browser().get(file).status, file)
 	}
 }
+
+// Batteries on the depot's own shelf that are due are on the round; what was charged lately and what lies elsewhere is not.
+func TestShelvesAreOnTheRound(t *testing.T) {
+	w := newWorld(t)
+	w.addFleet()
+	w.addPerson("jo", fleet.Mechanic, "NOR")
+	_, err := w.db.Pool().Exec(t.Context(), `INSERT INTO part (part, kind) VALUES ('P-SHELF', 'battery');
+		INSERT INTO shelf_battery (serial, depot, part, came_on, charged_on) VALUES
+		('OLD', 'NOR', 'P-SHELF', '2026-05-01', NULL), ('FRESH', 'NOR', 'P-SHELF', '2026-05-01', '2026-11-20'), ('AWAY', 'SUD', 'P-SHELF', '2026-05-01', NULL)`)
+	require.NoError(t, err)
+	shelf := all(w.as("jo").get("/bench").page(), "section", "aria-labelledby", "shelf-title")
+	require.Len(t, shelf, 1)
+	require.Contains(t, text(shelf[0]), "OLD")
+	require.NotContains(t, text(shelf[0]), "FRESH")
+	require.NotContains(t, text(shelf[0]), "AWAY")
+	require.Contains(t, text(shelf[0]), "never charge a frozen battery")
+}
