@@ -346,5 +346,5 @@ func (r AuditReport) Render(attach []fleet.Attachment) (Content, error) {
 		return Content{}, fmt.Errorf("audit, table: %w", err)
 	}
 	c.Mark, c.Changed = markOf(table), true
-	return c.attached(AuditName, r, attach)
+	return c.of(AuditName, r).attached(attach)
 }

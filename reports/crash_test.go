@@ -149,7 +149,7 @@ func newSchedule(t *testing.T, database string) *store.DB {
 	_, err = db.AddSchedule(t.Context(), fleet.Schedule{
 		Report: WinterListName, Depot: "NOR", Recipients: []string{"ada@example.org", "bo@example.org"},
 		Cron: "0 6 * * MON", Timezone: "Europe/Oslo", LastSlot: crashSlot.AddDate(0, 0, -7), Enabled: true,
-	})
+	}, "by the test")
 	require.NoError(t, err)
 	return db
 }

@@ -378,12 +378,9 @@ func (r IntakeReport) Render(attach []fleet.Attachment) (Content, error) {
 		return Content{}, err
 	}
 	c.Changed = r.Changed
-	if len(r.rows) > 0 && slices.Contains(attach, fleet.AttachCSV) {
-		table, err := r.Table()
-		if err != nil {
-			return Content{}, fmt.Errorf("intake, table: %w", err)
-		}
-		c = c.with("kept-apart", fleet.AttachCSV, table)
+	c = c.of("kept-apart", r)
+	if len(r.rows) == 0 {
+		return c, nil
 	}
-	return c, nil
+	return c.attached(attach)
 }

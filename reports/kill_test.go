@@ -164,7 +164,7 @@ func TestTwoHundredKillsLoseNoLetter(t *testing.T) {
 		_, err = s.db.AddSchedule(t.Context(), fleet.Schedule{
 			Report: WinterListName, Depot: depot, Recipients: []string{"role:manager", "cy@example.org"}, Cron: "* * * * *", Timezone: "Europe/Oslo",
 			Attach: []fleet.Attachment{fleet.AttachCSV}, LastSlot: crashSlot.AddDate(0, 0, -1), Enabled: true,
-		})
+		}, "by the test")
 		require.NoError(t, err)
 	}
 	now := crashNow

@@ -41,7 +41,7 @@ func (l Ledger) Render(attach []fleet.Attachment) (Content, error) {
 		return Content{}, err
 	}
 	c.Mark, c.Changed = l.Mark, true
-	return c.attached(LedgerName, l, attach)
+	return c.of(LedgerName, l).attached(attach)
 }
 
 func (l Ledger) file() LedgerEntries {
@@ -63,9 +63,12 @@ func (l Ledger) Workbook() ([]byte, error) {
 }
 
 // PDF is the sums for printing.
-func (l Ledger) PDF() ([]byte, error) {
+func (l Ledger) PDF() ([]byte, error) { return l.PDFOn(A4Paper) }
+
+// PDFOn is [Ledger.PDF] for other paper.
+func (l Ledger) PDFOn(paper Paper) ([]byte, error) {
 	d := NewDocument(DocumentHead{
-		Title: "Ledger, " + l.Place, At: l.data.Today.Midnight(time.UTC),
+		Title: "Ledger, " + l.Place, Paper: paper, At: l.data.Today.Midnight(time.UTC),
 		Subtitle: []string{"As of " + longDate(l.data.Today), "Amounts in " + string(l.data.Currency)},
 	})
 	d.Lead(l.Headline + ".")

@@ -35,7 +35,9 @@ type Content struct {
 	Changed bool
 	Line    string // says in one line that there is none; empty: the subject does
 	images  []file // by content ID, as the HTML part names them
-	tables  []file
+	tables  []file // attached
+	name    string // of its table's file, without what tells the form
+	figures tables
 }
 
 type file struct {
@@ -90,31 +92,7 @@ func (w WinterList) Render(attach []fleet.Attachment) (Content, error) {
 		return Content{}, err
 	}
 	c.Mark, c.Changed = w.mark, w.Changed
-	return c.attached(WinterListName, w, attach)
-}
-
-// tables are the forms in which a report's figures can be attached.
-type tables interface {
-	Table() ([]byte, error) // CSV
-	Workbook() ([]byte, error)
-	PDF() ([]byte, error)
-}
-
-func (c Content) attached(name string, from tables, attach []fleet.Attachment) (Content, error) {
-	for _, form := range attach {
-		write, known := map[fleet.Attachment]func() ([]byte, error){
-			fleet.AttachCSV: from.Table, fleet.AttachXLSX: from.Workbook, fleet.AttachPDF: from.PDF,
-		}[form]
-		if !known {
-			return Content{}, fmt.Errorf("%s: there is no attachment of the form %q", name, form)
-		}
-		table, err := write()
-		if err != nil {
-			return Content{}, fmt.Errorf("%s, %s: %w", name, form, err)
-		}
-		c = c.with(name, form, table)
-	}
-	return c, nil
+	return c.of(WinterListName, w).attached(attach)
 }
 
 // filled fills both templates of a report with its view model and draws its pictures.
@@ -146,19 +124,6 @@ func filled(base, subject string, view any, pictures []Picture) (Content, error)
 		c.images = append(c.images, file{p.Name + ".png", p.Name + "@rimeyard", "image/png", png})
 	}
 	return c, nil
-}
-
-// attachedAs are the media types of attachments (RFC 4180, RFC 8118, and Office Open XML as registered with IANA).
-var attachedAs = map[fleet.Attachment]mail.ContentType{
-	fleet.AttachCSV:  "text/csv; charset=utf-8",
-	fleet.AttachXLSX: "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-	fleet.AttachPDF:  "application/pdf",
-}
-
-// with attaches a table.
-func (c Content) with(name string, form fleet.Attachment, table []byte) Content {
-	c.tables = append(c.tables, file{name: name + "." + string(form), kind: attachedAs[form], bytes: table})
-	return c
 }
 
 // empty tells that there is nothing to send.

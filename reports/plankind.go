@@ -43,7 +43,7 @@ func (r PlanReport) Render(attach []fleet.Attachment) (Content, error) {
 		return Content{}, err
 	}
 	c.Mark, c.Changed = r.Mark, true
-	return c.attached(PlanName, r, attach)
+	return c.of(PlanName, r).attached(attach)
 }
 
 // Table is every visit and test of the plan as CSV, by week.
@@ -52,8 +52,8 @@ func (r PlanReport) Table() ([]byte, error) { return r.planned.Table() }
 // Workbook is the whole plan as an XLSX file.
 func (r PlanReport) Workbook() ([]byte, error) { return r.planned.Workbook() }
 
-// PDF is the picking list of the plan's first week, a page or more for each depot.
-func (r PlanReport) PDF() ([]byte, error) {
+// PDFOn is the picking list of the plan's first week, a page or more for each depot.
+func (r PlanReport) PDFOn(paper Paper) ([]byte, error) {
 	var lists []PickingList
 	for _, d := range r.planned.Plan.Depots {
 		l, err := r.planned.Picking(d.Depot, r.planned.Plan.Monday)
@@ -62,5 +62,5 @@ func (r PlanReport) PDF() ([]byte, error) {
 		}
 		lists = append(lists, l)
 	}
-	return PickingPDF(lists)
+	return pickingPDF(lists, paper)
 }

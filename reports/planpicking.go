@@ -213,11 +213,13 @@ func csvOf(rows [][]string) ([]byte, error) {
 }
 
 // PickingPDF prints lists one after the other, each beginning a page.
-func PickingPDF(lists []PickingList) ([]byte, error) {
+func PickingPDF(lists []PickingList) ([]byte, error) { return pickingPDF(lists, A4Paper) }
+
+func pickingPDF(lists []PickingList, paper Paper) ([]byte, error) {
 	if len(lists) == 0 {
 		return nil, ErrNothingToTell
 	}
-	head := DocumentHead{Title: "Picking list", Subtitle: []string{"Week of " + lists[0].Week}, At: lists[0].Monday.Midnight(time.UTC)}
+	head := DocumentHead{Title: "Picking list", Paper: paper, Subtitle: []string{"Week of " + lists[0].Week}, At: lists[0].Monday.Midnight(time.UTC)}
 	if len(lists) == 1 {
 		head.Title += ", " + lists[0].Name
 	}

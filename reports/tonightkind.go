@@ -50,21 +50,19 @@ func (t Tonight) Render(attach []fleet.Attachment) (Content, error) {
 		return Content{}, err
 	}
 	c.Mark, c.Changed = t.Mark, true
-	return c.attached(TonightName, t, attach)
+	return c.of(TonightName, t).attached(attach)
 }
 
 // Table is every unit that the night may concern as CSV, likeliest to fail first.
 func (t Tonight) Table() ([]byte, error) { return TonightTable(t.data) }
 
-// Workbook is not made: a night's list is read once.
-func (t Tonight) Workbook() ([]byte, error) {
-	return nil, fmt.Errorf("%s comes as CSV and PDF, not as a workbook", TonightName)
-}
-
 // PDF is the morning checklist, for a clip board: one line to fill in for each unit that somebody should look at.
-func (t Tonight) PDF() ([]byte, error) {
+func (t Tonight) PDF() ([]byte, error) { return t.PDFOn(A4Paper) }
+
+// PDFOn is [Tonight.PDF] for other paper.
+func (t Tonight) PDFOn(paper Paper) ([]byte, error) {
 	d := NewDocument(DocumentHead{
-		Title: "Morning checklist", At: t.data.Today.Midnight(time.UTC),
+		Title: "Morning checklist", Paper: paper, At: t.data.Today.Midnight(time.UTC),
 		Subtitle: []string{"Morning of " + longDate(t.data.Today+1), "From readings up to " + longDate(t.data.AsOf)},
 	})
 	d.Lead(t.Headline + ".")

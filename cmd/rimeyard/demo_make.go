@@ -163,10 +163,11 @@ func mailDemo(ctx context.Context, db *store.DB, home string, today fleet.Date) 
 	if err != nil || len(schedules) > 0 {
 		return paths, err
 	}
-	_, err = db.AddSchedule(ctx, fleet.Schedule{
+	monday := fleet.Schedule{
 		Report: reports.WinterListName, Recipients: []string{demoMailTo}, Cron: demoMonday, Timezone: "Europe/Helsinki",
 		Attach: []fleet.Attachment{fleet.AttachCSV}, LastSlot: time.Now(), Enabled: true,
-	})
+	}
+	_, err = db.AddSchedule(ctx, monday, "added: "+web.ScheduleWords(reportKinds(db), monday))
 	return paths, err
 }
 

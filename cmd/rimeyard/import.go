@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -27,7 +29,7 @@ func newImportCmd() *cobra.Command {
 columns, not by its name, and files are taken in the order that their references need. A bad row is kept apart with its
 file, line, column, value and reason; the good ones go in. Reading a file twice changes nothing.
 
-Exit code 3: done, but rows were kept apart or a file was refused.`,
+Exit code 3: done, but rows were kept apart or a file was refused. Exit code 2: a path is not there, and nothing was taken.`,
 		Example: `  rimeyard import exports/
   rimeyard import --amend batteries.csv           # fittings that have ended since the last time
   rimeyard import --dry-run 2025-w40_battery_tests.csv.gz
@@ -36,7 +38,7 @@ Exit code 3: done, but rows were kept apart or a file was refused.`,
 			if len(args) == 0 {
 				return usageError{errors.New("import what? name at least one file or folder")}
 			}
-			return nil
+			return allThere(args)
 		},
 		RunE: func(cmd *cobra.Command, args []string) error { return runImport(cmd, args, opt) },
 	}
@@ -45,6 +47,20 @@ Exit code 3: done, but rows were kept apart or a file was refused.`,
 	cmd.Flags().BoolVar(&opt.dryRun, "dry-run", false, "tell what would be done, and leave everything as it was")
 	cmd.Flags().StringVar(&opt.keptApart, "kept-apart", "", "write the rows kept apart into files in this folder, to mend and import again")
 	return cmd
+}
+
+// allThere refuses paths at which there is nothing, before anything is taken: a slip of the keyboard is no bad file.
+func allThere(paths []string) error {
+	var missing []error
+	for _, p := range paths {
+		if _, err := os.Stat(p); errors.Is(err, fs.ErrNotExist) {
+			missing = append(missing, fmt.Errorf("import %s: there is no such file or folder", p))
+		}
+	}
+	if len(missing) == 0 {
+		return nil
+	}
+	return usageError{fmt.Errorf("%w\nnothing was taken: check the path and run the command again", errors.Join(missing...))}
 }
 
 func runImport(cmd *cobra.Command, paths []string, opt importOptions) (err error) {

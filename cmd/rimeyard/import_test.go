@@ -71,8 +71,13 @@ func TestImportTellsByItsExitCodeThatRowsWereKeptApart(t *testing.T) {
 
 func TestImportAndExportSayWhatTheyWant(t *testing.T) {
 	t.Setenv(envDatabase, "postgres://nowhere.invalid/none") // neither gets as far as the database
-	for _, args := range [][]string{{"import"}, {"export"}, {"export", "a", "b"}, {"export", "a", "--kind", "cranks"}, {"import", "x", "--format", "xml"}} {
+	for _, args := range [][]string{{"import"}, {"export"}, {"export", "a", "b"}, {"export", "a", "--kind", "cranks"}, {"import", smallFleet, "--format", "xml"}} {
 		code, _, stderr := rimeyard(t, args...)
 		require.Equal(t, exitUsage, code, "%v: %s", args, stderr)
 	}
+	code, stdout, stderr := rimeyard(t, "import", smallFleet, "no/such.csv", "nor/this", "--format", "json")
+	require.Equal(t, exitUsage, code)
+	require.Empty(t, stdout)
+	require.Equal(t, "rimeyard: import no/such.csv: there is no such file or folder\nimport nor/this: there is no such file or folder\n"+
+		"nothing was taken: check the path and run the command again\n", stderr)
 }

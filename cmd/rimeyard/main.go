@@ -9,10 +9,13 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"os/user"
 	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"rimeyard/internal/fleet"
 )
 
 // The exit codes that scripts may rely on.
@@ -36,6 +39,7 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	defer stop()
+	ctx = fleet.Acting(ctx, commandActor())
 	root := newRootCmd()
 	root.SetArgs(args)
 	root.SetIn(stdin)
@@ -55,6 +59,14 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		return exitUsage
 	}
 	return exitFailed
+}
+
+// commandActor is whom changes made by commands are put down to: pages and commands keep one record.
+func commandActor() string {
+	if u, err := user.Current(); err == nil && u.Username != "" {
+		return "command line, system user " + u.Username
+	}
+	return fleet.ByCommand
 }
 
 // noteBegin sets began once a command does its own work: what fails before that is wrong use of flags or arguments.

@@ -75,22 +75,10 @@ func (f reportFlags) write(cmd *cobra.Command, db *store.DB, from, name string, 
 	if err != nil {
 		return nil, err
 	}
-	if name != reports.WinterListName {
-		for _, flag := range []string{"as-of", "top"} {
-			if cmd.Flags().Changed(flag) {
-				return nil, usageError{fmt.Errorf("--%s goes with %s alone", flag, reports.WinterListName)}
-			}
-		}
+	if err := listAlone(cmd, name); err != nil {
+		return nil, err
 	}
-	gather := gatherWinterList(db)
-	if day, given := f.asOf.date.Get(); given {
-		gather = gatherListOn(cmd, db, day)
-	}
-	for i, kind := range desk.Kinds {
-		if kind.Name == reports.WinterListName {
-			desk.Kinds[i] = reports.WinterListKind(gather, *f.top)
-		}
-	}
+	desk.Kinds = kindsAsOf(cmd, db, f.asOf, *f.top)
 	kind, err := desk.Kinds.Named(name)
 	if err != nil {
 		return nil, err
@@ -116,15 +104,43 @@ func (f reportFlags) write(cmd *cobra.Command, db *store.DB, from, name string, 
 	return run.Letters, nil
 }
 
-// zoneOfAll is the depot's time zone, or the one that all depots have; else UTC.
+// listAlone refuses the flags that choose which winter list, for every other report.
+func listAlone(cmd *cobra.Command, name string) error {
+	for _, flag := range []string{"as-of", "top"} {
+		if name != reports.WinterListName && cmd.Flags().Changed(flag) {
+			return usageError{fmt.Errorf("--%s goes with %s alone", flag, reports.WinterListName)}
+		}
+	}
+	return nil
+}
+
+// kindsAsOf are the reports there are, with the winter list of the day that was asked for.
+func kindsAsOf(cmd *cobra.Command, db *store.DB, asOf *asOfFlag, top int) reports.Kinds {
+	gather := gatherWinterList(db)
+	if day, given := asOf.date.Get(); given {
+		gather = gatherListOn(cmd, db, day)
+	}
+	kinds := reportKinds(db)
+	for i, kind := range kinds {
+		if kind.Name == reports.WinterListName {
+			kinds[i] = reports.WinterListKind(gather, top)
+		}
+	}
+	return kinds
+}
+
+// zoneOfAll is the depot's time zone, or the one that all depots have; else UTC. There must be such a depot.
 func zoneOfAll(ctx context.Context, db *store.DB, depot fleet.DepotID) (string, error) {
 	depots, err := db.Depots(ctx)
 	if err != nil {
 		return "", err
 	}
-	zone, err := scheduleZone(depots, depot, "")
-	if err != nil {
-		zone = time.UTC.String()
+	zone, err := reports.ZoneOf(depots, depot, "")
+	switch {
+	case errors.Is(err, reports.ErrNoZone):
+		return time.UTC.String(), nil
+	case err != nil:
+		return "", usageError{fmt.Errorf("--depot: %w", err)}
 	}
 	return zone, nil
 }

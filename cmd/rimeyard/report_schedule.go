@@ -12,6 +12,7 @@ import (
 
 	"rimeyard/internal/fleet"
 	"rimeyard/internal/store"
+	"rimeyard/internal/web"
 	"rimeyard/reports"
 )
 
@@ -57,7 +58,7 @@ func newScheduleAddCmd() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		id, err := db.AddSchedule(cmd.Context(), s)
+		id, err := db.AddSchedule(cmd.Context(), s, "added: "+web.ScheduleWords(reportKinds(db), s))
 		if err != nil {
 			return err
 		}
@@ -123,19 +124,25 @@ func newScheduleNextCmd() *cobra.Command {
 	cmd := &cobra.Command{Use: "next SCHEDULE", Args: oneArg("a schedule's number"), Short: "Print when a schedule is due the next five times, in its own time"}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		return onNumber(cmd, args[0], func(db *store.DB, id int64) (string, error) {
-			list, err := db.Schedules(cmd.Context())
+			s, err := scheduleNumbered(cmd, db, id)
 			if err != nil {
 				return "", err
 			}
-			for _, s := range list {
-				if s.ID == id {
-					return "", printSlots(cmd, s, time.Now())
-				}
-			}
-			return "", noSchedule(id)
+			return "", printSlots(cmd, s, time.Now())
 		})
 	}
 	return cmd
+}
+
+func scheduleNumbered(cmd *cobra.Command, db *store.DB, id int64) (fleet.Schedule, error) {
+	list, err := db.Schedules(cmd.Context())
+	if err != nil {
+		return fleet.Schedule{}, err
+	}
+	if i := slices.IndexFunc(list, func(s fleet.Schedule) bool { return s.ID == id }); i >= 0 {
+		return list[i], nil
+	}
+	return fleet.Schedule{}, noSchedule(id)
 }
 
 func noSchedule(id int64) error {
@@ -256,7 +263,11 @@ func newScheduleRemoveCmd() *cobra.Command {
 	cmd := &cobra.Command{Use: "remove SCHEDULE", Args: oneArg("a schedule's number"), Short: "Remove a schedule; letters that it has queued still go out"}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		return onNumber(cmd, args[0], func(db *store.DB, id int64) (string, error) {
-			removed, err := db.RemoveSchedule(cmd.Context(), id)
+			s, err := scheduleNumbered(cmd, db, id)
+			if err != nil {
+				return "", err
+			}
+			removed, err := db.RemoveSchedule(cmd.Context(), id, "removed: "+web.ScheduleTitle(reportKinds(db), s))
 			if err == nil && !removed {
 				return "", noSchedule(id)
 			}

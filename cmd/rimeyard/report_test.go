@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"encoding/json"
 	"os"
+	"os/user"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -179,6 +181,55 @@ func TestReportSchedulesNameWhoTheyAreFor(t *testing.T) {
 	require.Contains(t, out, "ext@example.net gets schedule 2 again")
 	_, err = report(t, "schedule", "resubscribe", "2", "ext@example.net")
 	requireUsage(t, err, "has not left schedule 2")
+}
+
+// What commands change stands in the record of changes that Settings shows, put down to the system's user, as what pages change does.
+func TestCommandsStandInTheRecordOfChanges(t *testing.T) {
+	url := pgtest.URL(t)
+	t.Setenv(envDatabase, url)
+	t.Setenv(envHome, t.TempDir())
+	db, err := store.Open(t.Context(), url)
+	require.NoError(t, err)
+	t.Cleanup(db.Close)
+	do := func(args ...string) {
+		code, _, stderr := rimeyard(t, args...)
+		require.Equal(t, exitDone, code, stderr)
+	}
+	do("report", "schedule", "add", "intake", "--timezone", "Europe/Oslo", "--to", "role:manager", "--cron", "0 7 * * *")
+	do("user", "add", "jo", "--role", "mechanic", "--all-depots")
+	do("token", "add", "gate", "--for", "list")
+	subs, err := db.Subscriptions(t.Context(), 1, []string{"ada@example.org"})
+	require.NoError(t, err)
+	_, err = db.Unsubscribe(t.Context(), subs[0].Token)
+	require.NoError(t, err)
+	do("report", "schedule", "resubscribe", "1", "ada@example.org")
+	_, err = db.QueueLetters(t.Context(), []fleet.Letter{{DedupeKey: "k", MessageID: "m", From: "a@b", To: "bo@example.org", Message: []byte("x"), DueAt: time.Now(), QueuedAt: time.Now()}})
+	require.NoError(t, err)
+	do("report", "outbox", "retry", "1")
+	do("report", "schedule", "remove", "1")
+
+	u, err := user.Current()
+	require.NoError(t, err)
+	changes, err := db.Changes(t.Context(), 10)
+	require.NoError(t, err)
+	var said []string
+	for _, c := range changes {
+		require.Equal(t, "command line, system user "+u.Username, c.By)
+		said = append(said, c.Subject+": "+c.What)
+	}
+	require.Equal(t, []string{
+		"schedule 1: removed: Intake trouble of the whole fleet",
+		"letter 1: tried again, to bo@example.org",
+		"schedule 1: put back: ada@example.org",
+		"token gate: added for list of all depots",
+		"person jo: added as mechanic of all depots",
+		"schedule 1: added: Intake trouble of the whole fleet, at 07:00 every day (Europe/Oslo), to role:manager; attached: CSV; when nothing changed: the report all the same",
+	}, said)
+	code, _, _ := rimeyard(t, "report", "schedule", "remove", "1")
+	require.Equal(t, exitUsage, code)
+	changes, err = db.Changes(t.Context(), 10)
+	require.NoError(t, err)
+	require.Len(t, changes, len(said), "what changed nothing is not recorded")
 }
 
 func TestReportsOfEveryKindAreSent(t *testing.T) {

@@ -11,12 +11,12 @@ import (
 // Change is one line of the record of who changed what in the settings.
 type Change struct {
 	At      time.Time
-	By      string // sign-in name, or ByCommand
+	By      string // sign-in name, or which system user used a command, or ByCommand
 	Subject string // what was changed: person jo, token gate, schedule 3
 	What    string // how, in words; never a secret
 }
 
-// ByCommand stands for whoever used a command on the server. No sign-in name has a space.
+// ByCommand stands for whoever used a command on the server, where that is all that is known. No sign-in name has a space.
 const ByCommand = "by command"
 
 type actorKey struct{}

@@ -14,13 +14,36 @@ import (
 const addSchedule = `INSERT INTO schedule (report, depot, recipients, cron, timezone, when_quiet, attach, last_slot, enabled)
 	VALUES (@report, nullif(@depot, ''), @recipients, @cron, @timezone, @when_quiet, @attach, @last_slot, @enabled) RETURNING schedule`
 
-// AddSchedule keeps s and returns its number. Nothing due before s.LastSlot will be caught up.
-func (db *DB) AddSchedule(ctx context.Context, s fleet.Schedule) (int64, error) {
-	var id int64
-	if err := db.pool.QueryRow(ctx, addSchedule, scheduleArgs(s)).Scan(&id); err != nil {
+// AddSchedule keeps s, notes in the record of changes that the context's actor did so, in what words, and returns its number. Nothing due
+// before s.LastSlot will be caught up.
+func (db *DB) AddSchedule(ctx context.Context, s fleet.Schedule, what string) (id int64, err error) {
+	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		if err := tx.QueryRow(ctx, addSchedule, scheduleArgs(s)).Scan(&id); err != nil {
+			return unknownDepot(err)
+		}
+		return noteChange(ctx, tx, scheduleSubject(id), what)
+	})
+	if err != nil {
 		return 0, fmt.Errorf("add a schedule of %s: %w", s.Report, err)
 	}
 	return id, nil
+}
+
+// scheduleSubject names a schedule in the record of changes.
+func scheduleSubject(id int64) string { return fmt.Sprintf("schedule %d", id) }
+
+// noted runs a statement that changes at most one row, with the line of the record of changes that says so in the same transaction. False:
+// it changed none, and nothing was noted.
+func (db *DB) noted(ctx context.Context, statement string, args pgx.NamedArgs, subject, what string) (changed bool, err error) {
+	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, statement, args)
+		if err != nil || tag.RowsAffected() == 0 {
+			return unknownDepot(err)
+		}
+		changed = true
+		return noteChange(ctx, tx, subject, what)
+	})
+	return changed && err == nil, err
 }
 
 func scheduleArgs(s fleet.Schedule) pgx.NamedArgs {
@@ -41,14 +64,14 @@ const changeSchedule = `UPDATE schedule SET report = @report, depot = nullif(@de
 	said = CASE WHEN report = @report AND depot IS NOT DISTINCT FROM nullif(@depot, '') THEN said ELSE '{}' END
 	WHERE schedule = @id`
 
-// ChangeSchedule replaces the schedule of s's number and tells whether there was one. As with AddSchedule nothing due before
-// s.LastSlot will be caught up; a slot that is dealt with already stays so.
-func (db *DB) ChangeSchedule(ctx context.Context, s fleet.Schedule) (bool, error) {
-	tag, err := db.pool.Exec(ctx, changeSchedule, scheduleArgs(s))
+// ChangeSchedule replaces the schedule of s's number, notes what was done in the record of changes, and tells whether there was one. As
+// with AddSchedule nothing due before s.LastSlot will be caught up; a slot that is dealt with already stays so.
+func (db *DB) ChangeSchedule(ctx context.Context, s fleet.Schedule, what string) (bool, error) {
+	found, err := db.noted(ctx, changeSchedule, scheduleArgs(s), scheduleSubject(s.ID), what)
 	if err != nil {
 		return false, fmt.Errorf("change schedule %d: %w", s.ID, err)
 	}
-	return tag.RowsAffected() == 1, nil
+	return found, nil
 }
 
 const listSchedules = `SELECT schedule, report, coalesce(depot, ''), recipients, cron, timezone, when_quiet, attach, last_slot,
@@ -67,13 +90,14 @@ func (db *DB) Schedules(ctx context.Context) ([]fleet.Schedule, error) {
 	return list, nil
 }
 
-// RemoveSchedule tells whether there was one of that number. Letters that it has queued stay queued.
-func (db *DB) RemoveSchedule(ctx context.Context, id int64) (bool, error) {
-	tag, err := db.pool.Exec(ctx, `DELETE FROM schedule WHERE schedule = @id`, pgx.NamedArgs{"id": id})
+// RemoveSchedule notes in the record of changes what was done, and tells whether there was one of that number. Letters that it has queued
+// stay queued.
+func (db *DB) RemoveSchedule(ctx context.Context, id int64, what string) (bool, error) {
+	found, err := db.noted(ctx, `DELETE FROM schedule WHERE schedule = @id`, pgx.NamedArgs{"id": id}, scheduleSubject(id), what)
 	if err != nil {
 		return false, fmt.Errorf("remove schedule %d: %w", id, err)
 	}
-	return tag.RowsAffected() == 1, nil
+	return found, nil
 }
 
 const advanceSchedule = `UPDATE schedule SET last_slot = @slot, last_error = '', last_note = @note, said = @said
@@ -196,15 +220,27 @@ func (db *DB) DeliverNext(ctx context.Context, now time.Time, deliver func(conte
 	return found, nil
 }
 
-const retryLetter = `UPDATE outbox SET given_up_at = NULL, due_at = @now, queued_at = @now WHERE letter = @id AND sent_at IS NULL`
+const retryLetter = `UPDATE outbox SET given_up_at = NULL, due_at = @now, queued_at = @now WHERE letter = @id AND sent_at IS NULL RETURNING to_addr`
 
-// RetryLetter makes an unsent letter due now, also one that was given up, and tells whether there was one.
-func (db *DB) RetryLetter(ctx context.Context, id int64, now time.Time) (bool, error) {
-	tag, err := db.pool.Exec(ctx, retryLetter, pgx.NamedArgs{"id": id, "now": now})
+// RetryLetter makes an unsent letter due now, also one that was given up, notes that in the record of changes, and tells whether there was
+// one.
+func (db *DB) RetryLetter(ctx context.Context, id int64, now time.Time) (found bool, err error) {
+	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		var to string
+		err := tx.QueryRow(ctx, retryLetter, pgx.NamedArgs{"id": id, "now": now}).Scan(&to)
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		found = true
+		return noteChange(ctx, tx, fmt.Sprintf("letter %d", id), "tried again, to "+to)
+	})
 	if err != nil {
 		return false, fmt.Errorf("try letter %d again: %w", id, err)
 	}
-	return tag.RowsAffected() == 1, nil
+	return found, nil
 }
 
 // letterHeads are letterColumns without the message.

@@ -30,7 +30,7 @@ func addMonday(t *testing.T, db *store.DB) fleet.Schedule {
 		WhenQuiet: fleet.QuietLine, Attach: []fleet.Attachment{fleet.AttachXLSX, fleet.AttachPDF}, Said: map[string]fleet.Said{},
 		LastSlot: postNow.AddDate(0, 0, -7), Enabled: true,
 	}
-	id, err := db.AddSchedule(t.Context(), s)
+	id, err := db.AddSchedule(t.Context(), s, "by the test")
 	require.NoError(t, err)
 	s.ID = id
 	return s
@@ -49,14 +49,15 @@ func TestSchedulesAreKept(t *testing.T) {
 	db := store.New(pgtest.New(t))
 	s := addMonday(t, db)
 	require.Equal(t, s, oneSchedule(t, db))
-	removed, err := db.RemoveSchedule(t.Context(), s.ID)
+	removed, err := db.RemoveSchedule(t.Context(), s.ID, "by the test")
 	require.NoError(t, err)
 	require.True(t, removed)
-	removed, err = db.RemoveSchedule(t.Context(), s.ID)
+	removed, err = db.RemoveSchedule(t.Context(), s.ID, "by the test")
 	require.NoError(t, err)
 	require.False(t, removed)
-	_, err = db.AddSchedule(t.Context(), fleet.Schedule{Report: "winter-list", Depot: "NIX", Recipients: []string{"a@b"}})
+	_, err = db.AddSchedule(t.Context(), fleet.Schedule{Report: "winter-list", Depot: "NIX", Recipients: []string{"a@b"}}, "by the test")
 	require.ErrorContains(t, err, "add a schedule of winter-list")
+	require.ErrorContains(t, err, "there is no such depot")
 }
 
 func TestSchedulesAreChanged(t *testing.T) {
@@ -67,17 +68,17 @@ func TestSchedulesAreChanged(t *testing.T) {
 	require.NoError(t, err)
 	s.Recipients, s.Attach, s.WhenQuiet, s.Enabled = []string{"person:ada"}, nil, "", false
 	s.LastSlot = postNow.AddDate(0, 0, -30)
-	found, err := db.ChangeSchedule(t.Context(), s)
+	found, err := db.ChangeSchedule(t.Context(), s, "by the test")
 	require.NoError(t, err)
 	require.True(t, found)
 	s.WhenQuiet, s.Attach, s.Said, s.LastSlot = fleet.QuietSend, []fleet.Attachment{}, said, postNow
 	require.Equal(t, s, oneSchedule(t, db), "what is dealt with stays so, and what was said is still the last word")
 	s.Report = "audit"
-	_, err = db.ChangeSchedule(t.Context(), s)
+	_, err = db.ChangeSchedule(t.Context(), s, "by the test")
 	require.NoError(t, err)
 	require.Empty(t, oneSchedule(t, db).Said, "of another report nothing was said yet")
 	s.ID++
-	found, err = db.ChangeSchedule(t.Context(), s)
+	found, err = db.ChangeSchedule(t.Context(), s, "by the test")
 	require.NoError(t, err)
 	require.False(t, found)
 }
@@ -131,7 +132,7 @@ func TestSubscriptionsAreLeftByTokenAndBegunAgain(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, want, found)
 	}
-	_, err = db.RemoveSchedule(t.Context(), s.ID)
+	_, err = db.RemoveSchedule(t.Context(), s.ID, "by the test")
 	require.NoError(t, err)
 	_, found, err = db.Subscription(t.Context(), token)
 	require.NoError(t, err)

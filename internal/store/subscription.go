@@ -75,10 +75,15 @@ func (db *DB) Unsubscribe(ctx context.Context, token string) (bool, error) {
 	return db.endOrBegin(ctx, `UPDATE subscription SET ended_at = coalesce(ended_at, now()) WHERE token = @token`, pgx.NamedArgs{"token": token})
 }
 
-// Resubscribe lets an address that has left a schedule have its letters again; false: it had not left it.
+// Resubscribe lets an address that has left a schedule have its letters again, and notes that in the record of changes; false: it had not
+// left it.
 func (db *DB) Resubscribe(ctx context.Context, schedule int64, address string) (bool, error) {
 	const begin = `UPDATE subscription SET ended_at = NULL WHERE schedule = @schedule AND address = lower(@address) AND ended_at IS NOT NULL`
-	return db.endOrBegin(ctx, begin, pgx.NamedArgs{"schedule": schedule, "address": address})
+	found, err := db.noted(ctx, begin, pgx.NamedArgs{"schedule": schedule, "address": address}, scheduleSubject(schedule), "put back: "+address)
+	if err != nil {
+		return false, fmt.Errorf("let %s have schedule %d again: %w", address, schedule, err)
+	}
+	return found, nil
 }
 
 func (db *DB) endOrBegin(ctx context.Context, statement string, args pgx.NamedArgs) (bool, error) {

@@ -128,8 +128,5 @@ func (s *Server) retryLetter(c echo.Context) error {
 	if !found {
 		return s.done(c, "/settings/letters", fmt.Sprintf("There is no unsent letter %s any more.", number))
 	}
-	if err := s.store.NoteChange(ctx, "letter "+number, "tried again, to "+unsent[i].To); err != nil {
-		return err
-	}
 	return s.done(c, "/settings/letters", fmt.Sprintf("Letter %s is due now, and is tried again within a minute.", number))
 }

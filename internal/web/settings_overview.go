@@ -174,8 +174,5 @@ func (s *Server) putMeBack(c echo.Context) error {
 	if _, err := s.store.Resubscribe(ctx, id, p.Email); err != nil {
 		return err
 	}
-	if err := s.store.NoteChange(ctx, scheduleSubject(id), "put back: "+p.Email); err != nil {
-		return err
-	}
 	return s.done(c, "/settings", fmt.Sprintf("You get the %s again.", lowerFirst(mine[i].Title)))
 }

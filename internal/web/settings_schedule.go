@@ -316,10 +316,7 @@ func (s *Server) addSchedule(c echo.Context) error {
 		return s.lookAgain(c, f, nil, sc)
 	}
 	ctx := c.Request().Context()
-	id, err := s.store.AddSchedule(ctx, sc)
-	if err == nil {
-		err = s.store.NoteChange(ctx, scheduleSubject(id), "added: "+s.scheduleWords(sc))
-	}
+	id, err := s.store.AddSchedule(ctx, sc, "added: "+ScheduleWords(s.desk.Kinds, sc))
 	if err != nil {
 		return err
 	}
@@ -338,9 +335,9 @@ func (s *Server) lookAgain(c echo.Context, f *form, of *fleet.Schedule, sc fleet
 	return s.showScheduleForm(c, http.StatusUnprocessableEntity, f, of, preview)
 }
 
-// scheduleWords says for the record what a schedule sends, to whom and when.
-func (s *Server) scheduleWords(sc fleet.Schedule) string {
-	return fmt.Sprintf("%s, %s (%s), to %s; attached: %s; when nothing changed: %s", s.scheduleTitle(sc), cronWords(sc.Cron), sc.Timezone,
+// ScheduleWords says for the record of changes what a schedule sends, to whom and when.
+func ScheduleWords(kinds reports.Kinds, sc fleet.Schedule) string {
+	return fmt.Sprintf("%s, %s (%s), to %s; attached: %s; when nothing changed: %s", ScheduleTitle(kinds, sc), cronWords(sc.Cron), sc.Timezone,
 		strings.Join(sc.Recipients, ", "), attachWords(sc.Attach), quietWords(sc.WhenQuiet))
 }
 
@@ -364,5 +361,5 @@ func (s *Server) editSchedule(c echo.Context) error {
 	if after.Cron == before.Cron && after.Timezone == before.Timezone {
 		after.LastSlot = before.LastSlot // what is due already stays due
 	}
-	return s.changed(c, after, "is now: "+s.scheduleWords(after), fmt.Sprintf("Schedule %d is saved.", after.ID))
+	return s.changed(c, after, "is now: "+ScheduleWords(s.desk.Kinds, after), fmt.Sprintf("Schedule %d is saved.", after.ID))
 }

@@ -18,12 +18,12 @@ import (
 )
 
 // ScheduleSettings is which report goes to whom and when, to be changed. Found is false where there is no such schedule, or where
-// an address has not left it.
+// an address has not left it. What is changed stands in the record of changes, as done by whoever is acting in the context: what says how.
 type ScheduleSettings interface {
 	Schedules(ctx context.Context) ([]fleet.Schedule, error)
-	AddSchedule(ctx context.Context, s fleet.Schedule) (id int64, err error)
-	ChangeSchedule(ctx context.Context, s fleet.Schedule) (found bool, err error)
-	RemoveSchedule(ctx context.Context, id int64) (found bool, err error)
+	AddSchedule(ctx context.Context, s fleet.Schedule, what string) (id int64, err error)
+	ChangeSchedule(ctx context.Context, s fleet.Schedule, what string) (found bool, err error)
+	RemoveSchedule(ctx context.Context, id int64, what string) (found bool, err error)
 	Unsubscribed(ctx context.Context) ([]fleet.Subscription, error)
 	Resubscribe(ctx context.Context, schedule int64, address string) (found bool, err error)
 	// NoteChange records a change by whoever is acting in the context.
@@ -128,9 +128,12 @@ func (s *Server) newScheduleCard(sc fleet.Schedule) scheduleCard {
 	return card
 }
 
-func (s *Server) scheduleTitle(sc fleet.Schedule) string {
+func (s *Server) scheduleTitle(sc fleet.Schedule) string { return ScheduleTitle(s.desk.Kinds, sc) }
+
+// ScheduleTitle names a schedule by what it sends: Winter list of NOR.
+func ScheduleTitle(kinds reports.Kinds, sc fleet.Schedule) string {
 	title := sc.Report
-	if kind, err := s.desk.Kinds.Named(sc.Report); err == nil {
+	if kind, err := kinds.Named(sc.Report); err == nil {
 		title = kind.Title
 	}
 	if sc.Depot == "" {
@@ -205,20 +208,15 @@ func noSuchSchedule(number string) error {
 // changed stores a schedule, records what was done in words, and goes back to the list.
 func (s *Server) changed(c echo.Context, sc fleet.Schedule, what, said string) error {
 	ctx := c.Request().Context()
-	found, err := s.store.ChangeSchedule(ctx, sc)
+	found, err := s.store.ChangeSchedule(ctx, sc, what)
 	if err == nil && !found {
 		err = noSuchSchedule(c.Param("schedule"))
-	}
-	if err == nil {
-		err = s.store.NoteChange(ctx, scheduleSubject(sc.ID), what)
 	}
 	if err != nil {
 		return err
 	}
 	return s.done(c, "/settings/schedules", said)
 }
-
-func scheduleSubject(id int64) string { return fmt.Sprintf("schedule %d", id) }
 
 func (s *Server) pauseSchedule(c echo.Context) error {
 	sc, err := s.scheduleAsked(c)
@@ -265,12 +263,9 @@ func (s *Server) removeSchedule(c echo.Context) error {
 		return err
 	}
 	ctx := c.Request().Context()
-	found, err := s.store.RemoveSchedule(ctx, sc.ID)
+	found, err := s.store.RemoveSchedule(ctx, sc.ID, "removed: "+s.scheduleTitle(sc))
 	if err == nil && !found {
 		err = noSuchSchedule(c.Param("schedule"))
-	}
-	if err == nil {
-		err = s.store.NoteChange(ctx, scheduleSubject(sc.ID), "removed: "+s.scheduleTitle(sc))
 	}
 	if err != nil {
 		return err
@@ -322,9 +317,6 @@ func (s *Server) putBack(c echo.Context) error {
 	}
 	if !found {
 		return s.showSchedules(c, http.StatusUnprocessableEntity, sentence(fmt.Errorf("%q has not left schedule %d: nothing was changed", address, sc.ID)))
-	}
-	if err := s.store.NoteChange(ctx, scheduleSubject(sc.ID), "put back: "+address); err != nil {
-		return err
 	}
 	return s.done(c, "/settings/schedules", fmt.Sprintf("%s gets schedule %d again.", address, sc.ID))
 }

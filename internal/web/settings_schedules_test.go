@@ -47,7 +47,7 @@ func (w *world) addPost() {
 		{Report: reports.WinterListName, Recipients: []string{"ada@fleet.example"}, Cron: "30 2 * * *", Timezone: "Europe/Paris", WhenQuiet: fleet.QuietNothing},
 	} {
 		s.LastSlot, s.Enabled, s.Attach = w.now, true, []fleet.Attachment{fleet.AttachCSV}
-		_, err := w.db.AddSchedule(ctx, s)
+		_, err := w.db.AddSchedule(ctx, s, "by the test")
 		require.NoError(w.t, err)
 	}
 	var letters []fleet.Letter

@@ -18,7 +18,7 @@ func (w *world) addSubscription(address string) (schedule int64, token string) {
 	w.t.Helper()
 	schedule, err := w.db.AddSchedule(w.t.Context(), fleet.Schedule{
 		Report: "winter-list", Depot: "NOR", Recipients: []string{address}, Cron: "0 6 * * MON", Timezone: "UTC", LastSlot: time.Now(), Enabled: true,
-	})
+	}, "by the test")
 	require.NoError(w.t, err)
 	subs, err := w.db.Subscriptions(w.t.Context(), schedule, []string{address})
 	require.NoError(w.t, err)
@@ -80,7 +80,7 @@ func TestUnsubscribingNeedsTheTokenAndTheField(t *testing.T) {
 		require.Equal(t, http.StatusNotFound, res.status)
 	}
 	require.Empty(t, w.left())
-	_, err := w.db.RemoveSchedule(t.Context(), schedule)
+	_, err := w.db.RemoveSchedule(t.Context(), schedule, "by the test")
 	require.NoError(t, err)
 	res := w.browser().post("/unsubscribe/"+token, oneClick)
 	require.Equal(t, http.StatusNotFound, res.status)
