@@ -294,11 +294,9 @@ func moreOf(n int, noun string) string {
 
 func (d IntakeData) headline(refused, silent, fresh, freshDrifts int, before bool) string {
 	var news []string
-	add := func(what string, fresh int) {
-		if before && fresh > 0 {
-			what += fmt.Sprintf(", %d of them new", fresh)
-		} else if before {
-			what += ", none of them new"
+	add := func(what string, all, fresh int) {
+		if before {
+			what += freshWords(fresh, all)
 		}
 		news = append(news, what)
 	}
@@ -312,13 +310,13 @@ func (d IntakeData) headline(refused, silent, fresh, freshDrifts int, before boo
 		news = append(news, Count(refused, "file")+" refused")
 	}
 	if silent > 0 {
-		add(Count(silent, "unit")+" stopped reporting", fresh)
+		add(Count(silent, "unit")+" stopped reporting", silent, fresh)
 	}
 	switch n := len(d.Drifts); {
 	case n == 1:
-		add("1 tester drifts", freshDrifts)
+		add("1 tester drifts", n, freshDrifts)
 	case n > 1:
-		add(Count(n, "tester")+" drift", freshDrifts)
+		add(Count(n, "tester")+" drift", n, freshDrifts)
 	}
 	switch {
 	case len(news) == 0 && d.LookAt.IsZero():
@@ -327,6 +325,21 @@ func (d IntakeData) headline(refused, silent, fresh, freshDrifts int, before boo
 		return "all that came in was taken, and all units report"
 	}
 	return strings.Join(news, ", ")
+}
+
+// freshWords says how many of all are new since the last letter.
+func freshWords(fresh, all int) string {
+	switch {
+	case all == 1 && fresh == 1:
+		return " (new)"
+	case all == 1:
+		return " (not new)"
+	case fresh == 0:
+		return " (none of them new)"
+	case fresh == all:
+		return " (all of them new)"
+	}
+	return fmt.Sprintf(" (%d of them new)", fresh)
 }
 
 // keptGroups puts rows together by file, column and reason, in the order of the first of each.

@@ -323,7 +323,7 @@ func (d *LedgerData) owedWords() (said []string) {
 	if due.Cores > 0 {
 		s := fmt.Sprintf("%s could be handed in, with deposits of %s", Count(due.Cores, "core"), InCurrency(due.Deposits, d.Currency))
 		if due.Overdue > 0 {
-			s += fmt.Sprintf("; %d of them are overdue, with %s", due.Overdue, InCurrency(due.OverdueSum, d.Currency))
+			s += fmt.Sprintf("; %s overdue, with %s", ofThem(due.Overdue, due.Cores), InCurrency(due.OverdueSum, d.Currency))
 		}
 		said = append(said, s+".")
 	}

@@ -36,7 +36,7 @@ func TestTheLetterOfTheLedger(t *testing.T) {
 	for _, want := range []string{
 		"November 2026 so far: −50.00 EUR. Since the season began in October 2026: 700.15 EUR.", "22.00 EUR were paid and 0.00 EUR came back", "Units stood still for 5.5 h",
 		"There are entries in CAD too, which are in none of these sums.", "September 2026: 100.00 spent, 0.00 net in deposits (closed)", "no cost centre: 450.05 last month, −50.00 this month so far",
-		"2 cores could be handed in, with deposits of 40.00 EUR; 1 of them are overdue, with 18.00 EUR.", "Deposits of 44.00 EUR are out for 2 parts that are still fitted.", NetWords,
+		"2 cores could be handed in, with deposits of 40.00 EUR; 1 of them is overdue, with 18.00 EUR.", "Deposits of 44.00 EUR are out for 2 parts that are still fitted.", NetWords,
 	} {
 		require.Contains(t, plain, want)
 	}

@@ -40,7 +40,7 @@ func (w WhatIf) Words() string {
 	case w.Cold:
 		return "if one of the coldest winters in ten comes"
 	case w.More > 0:
-		return fmt.Sprintf("with %d more visits a week", w.More)
+		return fmt.Sprintf("with %s a week", Count(w.More, "more visit"))
 	case w.Wait:
 		return "if nothing is swapped by plan and everything is left to fail"
 	case w.Buy != "":

@@ -199,20 +199,35 @@ func (c ClaimSheet) facts() PrintedTable {
 
 // CreditWords says step by step what a claim on a day gives back.
 func CreditWords(c ledger.Cover, on fleet.Date, currency ledger.Currency) []string {
-	said := []string{fmt.Sprintf("Paid %s. Free replacement for %d months from fitting, to %s.", InCurrency(c.Price, currency), c.FreeMonths, longDate(c.From.AddMonths(c.FreeMonths)-1))}
+	paid := fmt.Sprintf("Paid %s.", InCurrency(c.Price, currency))
+	said := []string{paid + " No time of free replacement."}
+	if c.FreeMonths > 0 {
+		said[0] = fmt.Sprintf("%s Free replacement for %s from fitting, to %s.", paid, Count(c.FreeMonths, "month"), longDate(c.From.AddMonths(c.FreeMonths)-1))
+	}
 	if c.ProrataMonths > c.FreeMonths {
-		said = append(said, fmt.Sprintf("After that pro rata in a straight line over %d months from fitting, to %s.", c.ProrataMonths, longDate(c.Until())))
+		after := "After that pro"
+		if c.FreeMonths == 0 {
+			after = "Pro"
+		}
+		said = append(said, fmt.Sprintf("%s rata in a straight line over %s from fitting, to %s.", after, Count(c.ProrataMonths, "month"), longDate(c.Until())))
 	}
 	months := 0
 	for c.From.AddMonths(months+1) <= on {
 		months++
 	}
 	credit := c.Credit(on)
+	complete := fmt.Sprintf("On %s %s of service are complete", longDate(on), Count(months, "month"))
+	switch months {
+	case 0:
+		complete = fmt.Sprintf("On %s no month of service is complete", longDate(on))
+	case 1:
+		complete = fmt.Sprintf("On %s 1 month of service is complete", longDate(on))
+	}
 	switch {
 	case months < c.FreeMonths:
-		said = append(said, fmt.Sprintf("On %s %d months of service are complete: the whole price, %s.", longDate(on), months, InCurrency(credit, currency)))
+		said = append(said, fmt.Sprintf("%s: the whole price, %s.", complete, InCurrency(credit, currency)))
 	case credit > 0:
-		said = append(said, fmt.Sprintf("On %s %d months of service are complete: %s × (%d − %d) / %d = %s.", longDate(on), months, Money(c.Price), c.ProrataMonths, months, c.ProrataMonths, InCurrency(credit, currency)))
+		said = append(said, fmt.Sprintf("%s: %s × (%d − %d) / %d = %s.", complete, Money(c.Price), c.ProrataMonths, months, c.ProrataMonths, InCurrency(credit, currency)))
 	default:
 		said = append(said, fmt.Sprintf("On %s the warranty is over.", longDate(on)))
 	}

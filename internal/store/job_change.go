@@ -140,7 +140,7 @@ func putBy(ctx context.Context, tx pgx.Tx, j fleet.Job) error {
 		return err
 	}
 	if counted && free < j.Pieces {
-		return fleet.Refused("of %s there are %d free on the shelf of %s, and %d are needed: order it, or count the shelf anew", j.PartNumber, max(0, free), j.Depot, j.Pieces)
+		return fleet.Refused("needed of %s: %d; free on the shelf of %s: %d. Order it, or count the shelf anew", j.PartNumber, j.Pieces, j.Depot, max(0, free))
 	}
 	return nil
 }

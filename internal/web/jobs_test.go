@@ -80,7 +80,7 @@ func TestAJobByHand(t *testing.T) {
 	reserve := and(hiddenOf(page, "reserve"), "number", "P-70", "pieces", "9")
 	short := nils.post(href, reserve)
 	require.Equal(t, http.StatusUnprocessableEntity, short.status)
-	require.Contains(t, text(short.page()), "there are 3 free on the shelf of NOR, and 9 are needed")
+	require.Contains(t, text(short.page()), "eeded of P-70: 9; free on the shelf of NOR: 3.")
 	require.Equal(t, http.StatusSeeOther, nils.post(href, and(reserve, "pieces", "1")).status)
 	board := nils.get("/jobs?depot=NOR").page()
 	require.Contains(t, text(board), "part reserved 1")
@@ -259,7 +259,7 @@ func TestStockPages(t *testing.T) {
 		return nils.post("/stock/part", and(hiddenOf(nils.get(path).page(), do), append(pairs, "do", do)...))
 	}
 	require.Equal(t, http.StatusSeeOther, fresh("receive", "received", "2", "price", "151,50").status)
-	require.Contains(t, text(fresh("off", "lost", "9", "why", "dropped").page()), "There are 7 of P-70 on the shelf of NOR: 9 cannot leave it")
+	require.Contains(t, text(fresh("off", "lost", "9", "why", "dropped").page()), "On the shelf of NOR there are only 7 of P-70, so 9 cannot leave it")
 	require.Equal(t, http.StatusUnprocessableEntity, fresh("off", "lost", "1").status, "it needs a reason")
 	require.Equal(t, http.StatusSeeOther, fresh("off", "lost", "1", "why", "dropped").status)
 	require.Equal(t, http.StatusSeeOther, fresh("order", "ordered", "4", "expected", "2026-12-03").status)
