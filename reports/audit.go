@@ -68,6 +68,9 @@ type AuditSeason struct {
 	Parts  []AuditPart
 }
 
+// Heading is the title where a line begins.
+func (s AuditSeason) Heading() string { return firstUpper(s.Title) }
+
 // AuditFact is a figure with its interval.
 type AuditFact struct {
 	Name, Value string
@@ -144,7 +147,7 @@ func SeasonOfAudit(r alerts.AuditResult, today fleet.Date) AuditSeason {
 	for _, g := range r.Bands {
 		n := float64(g.Units)
 		band := AuditBand{
-			Look: LookOf(fleet.Band(g.Name)), Units: Count(g.Units, "unit"), Expected: decimal(g.Expected), Nights: unsaid,
+			Look: LookOf(fleet.Band(g.Name)), Units: fmt.Sprint(g.Units), Expected: decimal(g.Expected), Nights: unsaid,
 			Failed: fmt.Sprint(g.Failed), Range: fmt.Sprintf("%s to %s", decimal(g.Low*n), decimal(g.High*n)),
 		}
 		if with, known := g.ExpectedNights.Get(); known {

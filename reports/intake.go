@@ -202,11 +202,11 @@ func Halted(rhythms []fleet.Rhythm, at time.Time) (what, why []string) {
 func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 	r := IntakeReport{Place: placeOf(a.Depots, d.Depots), rows: d.Kept}
 	since := d.Since.In(a.Zone)
-	r.Since = fmt.Sprintf("Of what came in since %s, %s.", DayMonth(fleet.DateOf(d.Since, a.Zone), a.Today), since.Format("15:04"))
+	r.Since = fmt.Sprintf("Of what came in since %s, %s.", DayMonth(fleet.DateOf(d.Since, a.Zone), a.Today), since.Format("15:04 MST"))
 	if d.LookAt.IsZero() {
 		r.Since += " The whole fleet was not looked at yet, so which units report is not known. “rimeyard serve” does so once a day."
 	} else {
-		r.Since += fmt.Sprintf(" The whole fleet was looked at last on %s, %s.", DayMonth(fleet.DateOf(d.LookAt, a.Zone), a.Today), d.LookAt.In(a.Zone).Format("15:04"))
+		r.Since += fmt.Sprintf(" The whole fleet was looked at last on %s, %s.", DayMonth(fleet.DateOf(d.LookAt, a.Zone), a.Today), d.LookAt.In(a.Zone).Format("15:04 MST"))
 	}
 	groups := keptGroups(d.Kept)
 	r.Kept, r.MoreKept = groups[:min(mostTroubles, len(groups))], moreOf(len(groups)-mostTroubles, "more kind")
@@ -229,7 +229,7 @@ func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 	r.Halted = d.Why
 	r.Changed = d.KeptRows+refused+fresh+drifts > 0 || slices.ContainsFunc(d.Halted, func(what string) bool { return !d.Told[what] })
 	r.Headline = d.headline(refused, silent, fresh, drifts, a.Last.Mark != "")
-	r.Subject = oneLine(tagOf(a.Depots) + ": " + r.Headline)
+	r.Subject, r.Headline = oneLine(tagOf(a.Depots)+": "+r.Headline), firstUpper(r.Headline)
 	return r
 }
 
@@ -348,12 +348,16 @@ func keptGroups(rows []fleet.KeptRow) []KeptGroup {
 	var groups []KeptGroup
 	at, n := map[key]int{}, map[key]int{}
 	for _, k := range rows {
-		one := key{k.File, k.Column, k.Reason}
+		reason := oneLine(k.Reason)
+		if rest, named := strings.CutPrefix(reason, oneLine(k.Value)+" "); named && k.Value != "" {
+			reason = "the value " + rest // so that rows which differ in their value alone are told of once
+		}
+		one := key{k.File, k.Column, reason}
 		i, known := at[one]
 		if !known {
 			i = len(groups)
 			at[one] = i
-			g := KeptGroup{File: shortened(oneLine(k.File), 60), Column: oneLine(k.Column), Reason: oneLine(k.Reason)}
+			g := KeptGroup{File: shortened(oneLine(k.File), 60), Column: oneLine(k.Column), Reason: reason}
 			g.Example = fmt.Sprintf("such as line %d", k.Line)
 			if k.Unit != "" {
 				g.Example += ", unit " + shortened(oneLine(k.Unit), 40)

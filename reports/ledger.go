@@ -358,6 +358,8 @@ func (d *LedgerData) budgetWords() (said []string) {
 			s += fmt.Sprintf(", %s over the budget and above all but one case in ten of what it said", Money(over))
 		case over > 0:
 			s += fmt.Sprintf(", %s over the budget, within what it said may come", Money(over))
+		case over == 0:
+			s += ", just what the budget said"
 		default:
 			s += fmt.Sprintf(", %s under the budget", Money(-over))
 		}

@@ -106,12 +106,12 @@ func TestNumbersReadWellInThePlan(t *testing.T) {
 		visits, tests int
 		avoided       fleet.Opt[fleet.Money]
 	}{
-		"nothing to put right at NOR":                     {0, 0, known},
-		"1 unit at NOR to test again, none to put right":  {0, 1, known},
-		"2 units at NOR to test again, none to put right": {0, 2, known},
-		"1 visit at NOR avoids 1,234.50":                  {1, 2, known},
-		"3 visits at NOR avoid 1,234.50":                  {3, 0, known},
-		"1 visit at NOR avoids 0.4 failed starts":         {1, 0, unknown},
+		"nothing to put right at NOR":                                            {0, 0, known},
+		"1 unit at NOR to test again, none to put right":                         {0, 1, known},
+		"2 units at NOR to test again, none to put right":                        {0, 2, known},
+		"1 visit at NOR avoids 1,234.50 of expected loss, 2 units to test again": {1, 2, known},
+		"3 visits at NOR avoid 1,234.50 of expected loss":                        {3, 0, known},
+		"1 visit at NOR avoids 0.4 failed starts":                                {1, 0, unknown},
 	} {
 		require.Equal(t, says, planNews(tc.visits, tc.tests, " at NOR", tc.avoided, 0.4))
 	}

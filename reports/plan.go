@@ -123,13 +123,17 @@ func planNews(visits, tests int, where string, avoided fleet.Opt[fleet.Money], f
 	}
 	avoid := fmt.Sprintf("%.1f failed starts", falls)
 	if m, known := avoided.Get(); known {
-		avoid = Money(m)
+		avoid = Money(m) + " of expected loss"
 	}
 	verb := "avoid"
 	if visits == 1 {
 		verb = "avoids"
 	}
-	return fmt.Sprintf("%s%s %s %s", Count(visits, "visit"), where, verb, avoid)
+	said := fmt.Sprintf("%s%s %s %s", Count(visits, "visit"), where, verb, avoid)
+	if tests > 0 {
+		said += ", " + Count(tests, "unit") + " to test again"
+	}
+	return said
 }
 
 // LongDay writes a date as in sentences: 30 November.

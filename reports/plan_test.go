@@ -252,7 +252,7 @@ func TestThePlansLetter(t *testing.T) {
 	s := plannedYard()
 	first, err := reports.ComposePlan(plannedOf(t, s, "NOR"), fleet.Said{})
 	require.NoError(t, err)
-	require.Regexp(t, `^Week of 23.November: \d visits at NOR avoid [\d,]+\.\d\d$`, first.Subject)
+	require.Regexp(t, `^Week of 23.November: \d visits at NOR avoid [\d,]+\.\d\d of expected loss$`, first.Subject)
 	require.Empty(t, first.Since)
 
 	s.choices = []fleet.PlanChoice{{Unit: "N-7", Depot: "NOR", Monday: fleet.Known(planDay.Monday()), By: "mara", At: s.issue.IssuedAt}}

@@ -255,7 +255,7 @@ func expectation(wont, doubtful int, expected float64) string {
 // todo says what helps before parking and what chance it leaves.
 func todo(n alerts.Night) (said []string) {
 	for _, s := range n.Steps {
-		said = append(said, fmt.Sprintf("%s: leaves %d %%", remedyWords[s.Remedy], max(1, int(100*s.NoStartProbability+0.5))))
+		said = append(said, fmt.Sprintf("%s (leaves %d\u00a0%%)", remedyWords[s.Remedy], max(1, int(100*s.NoStartProbability+0.5))))
 	}
 	if len(said) == 0 && n.NoStartProbability >= alerts.DoubtfulFrom {
 		said = append(said, "nothing known helps enough overnight: plan with another unit")
