@@ -110,11 +110,14 @@ func TestOutlookAgreesWithItsForecast(t *testing.T) {
 		require.InDelta(t, p, o.ChanceByWeek[26], 1e-4, o.Unit)
 		require.True(t, slices.IsSorted(o.ChanceIf[:]), "a warmer limit is never safer: %v", o.ChanceIf)
 		sum := 0.0
+		var years []int
 		for _, winter := range o.ByWinter {
-			require.Len(t, winter, 6, "October to March")
-			require.True(t, slices.IsSorted(winter))
-			sum += winter[5]
+			years = append(years, winter.Year)
+			require.Len(t, winter.Chance, 6, "October to March")
+			require.True(t, slices.IsSorted(winter.Chance))
+			sum += winter.Chance[5]
 		}
+		require.Equal(t, []int{2021, 2022, 2023, 0, 0}, years, "copies of three winters are of no single year")
 		require.InDelta(t, p, sum/float64(len(o.ByWinter)), 1e-3, "the season's chance is the mean over the winters")
 		if p >= 0.05 {
 			mean := 0.0

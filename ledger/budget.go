@@ -13,7 +13,7 @@ type BudgetInput struct {
 	Units    []BudgetUnit
 	Prices   []Price
 	Planned  []Planned // certain costs; and what they cure, fails less
-	// Winters are those that count, by their number from the newest back, which is 0. Nil: all that any depot has.
+	// Winters are those that count, by their number among all that any depot has, from the newest back, which is 0. Nil: all.
 	Winters []int
 	Rates   Rates
 	// Instead names for a part number the one that will be bought in its place.
@@ -28,10 +28,9 @@ type BudgetUnit struct {
 	Depot      fleet.DepotID
 	CostCentre string
 	Class      string
-	// ByWinter is fleet.Outlook.ByWinter: for each past winter of the depot, oldest first, the chance of at least one failed start up to the
-	// end of each month of the season that was left when the list was made. Empty: nothing is known, and the unit's failures are not
-	// budgeted, but counted in Budget.Unknown.
-	ByWinter [][]float64
+	// ByWinter is fleet.Outlook.ByWinter, of the same winters for all units of a depot. Empty: nothing is known, and the unit's failures are
+	// not budgeted, but counted in Budget.Unknown.
+	ByWinter []fleet.PastWinter
 	// FirstMonth is that of ByWinter's first column. Months before the budget's first are behind: that they passed without a failure is
 	// taken as known.
 	FirstMonth  Month

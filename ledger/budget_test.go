@@ -54,7 +54,7 @@ func fleetOf(r *rand.Rand, units, depots, winters int) BudgetInput {
 				hazard += weak * share * temper[k]
 				months[m] = 1 - math.Exp(-hazard)
 			}
-			u.ByWinter = append(u.ByWinter, months)
+			u.ByWinter = append(u.ByWinter, fleet.PastWinter{Year: 2026 - winters + k, Chance: months})
 		}
 		in.Units = append(in.Units, u)
 	}
@@ -91,10 +91,18 @@ func TestBudgetByHand(t *testing.T) {
 	require.Equal(t, fleet.Money(250_00), whole(b).P10)
 }
 
+// winters are the last up to that of 2025, with the chances of a unit.
+func winters(chances ...[]float64) (past []fleet.PastWinter) {
+	for k, c := range chances {
+		past = append(past, fleet.PastWinter{Year: 2026 - len(chances) + k, Chance: c})
+	}
+	return past
+}
+
 // one unit of a depot, with its chances.
 func one(id fleet.UnitID, depot fleet.DepotID, byWinter ...[]float64) BudgetUnit {
 	return BudgetUnit{
-		ID: id, Depot: depot, CostCentre: "100", FirstMonth: MonthOf(october), ByWinter: byWinter, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
+		ID: id, Depot: depot, CostCentre: "100", FirstMonth: MonthOf(october), ByWinter: winters(byWinter...), Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
 		NoStartCost: fleet.Known(fleet.Money(100_00)), Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"B1"}},
 	}
 }
@@ -109,8 +117,8 @@ func TestDepotsWithFewerWinters(t *testing.T) {
 	require.InDelta(t, 0.4+0.5, whole(b).Failed, 1e-12)
 	in.Winters = []int{0}
 	require.InDelta(t, 0.9+0.8, whole(budgetOf(t, in)).Failed, 1e-12)
-	in.Winters = []int{2} // the oldest of the one, the newest of the other again
-	require.InDelta(t, 0+0.8, whole(budgetOf(t, in)).Failed, 1e-12)
+	in.Winters = []int{2} // 2023 was mild at the one, so it is reckoned as the mild one at the other
+	require.InDelta(t, 0+0.2, whole(budgetOf(t, in)).Failed, 1e-12)
 }
 
 // A unit that is sure to fail once in the season costs the same in each year, whichever month it is.
@@ -235,7 +243,7 @@ func TestBudgetAgainstSimulation(t *testing.T) {
 			for _, group := range g.groups {
 				for k := range group.units {
 					u := &group.units[k]
-					u.chances(place(winter, group.own), 1, chances)
+					u.chances(group.at[winter], 1, chances)
 					x := r.Float64()
 					for m, q := range chances {
 						if x -= q; x < 0 {
@@ -297,11 +305,11 @@ func TestWintersAreShared(t *testing.T) {
 	for i := range in.Units {
 		mean := make([]float64, 6)
 		for _, w := range in.Units[i].ByWinter {
-			for m := range w {
-				mean[m] += w[m] / 20
+			for m := range w.Chance {
+				mean[m] += w.Chance[m] / 20
 			}
 		}
-		in.Units[i].ByWinter = [][]float64{mean}
+		in.Units[i].ByWinter = winters(mean)
 	}
 	alone := whole(budgetOf(t, in))
 	require.InEpsilon(t, float64(shared.Expected), float64(alone.Expected), 1e-6)
@@ -378,8 +386,8 @@ func TestBudgetNamesBadInput(t *testing.T) {
 	for want, spoil := range map[string]func(*BudgetInput){
 		"months":            func(in *BudgetInput) { in.Months = 0 },
 		"U-00001":           func(in *BudgetInput) { in.Units[2].ID = "U-00001" },
-		"do not fall":       func(in *BudgetInput) { in.Units[0].ByWinter[1][2] = 0 },
-		"winter 2":          func(in *BudgetInput) { in.Units[0].ByWinter[1] = []float64{0.1} },
+		"do not fall":       func(in *BudgetInput) { in.Units[0].ByWinter[1].Chance[2] = 0 },
+		"winter 2":          func(in *BudgetInput) { in.Units[0].ByWinter[1].Chance = []float64{0.1} },
 		"from the newest":   func(in *BudgetInput) { in.Winters = []int{-1} },
 		"must not be below": func(in *BudgetInput) { in.Rates.Warm = math.NaN() },
 		"no winter is left": func(in *BudgetInput) { in.Winters = []int{} },
@@ -406,8 +414,8 @@ func TestMonthsOutOfTheOutlook(t *testing.T) {
 	early, late := 0.0, 0.0
 	for i := range in.Units { // what was behind is given to have gone well
 		for _, w := range in.Units[i].ByWinter {
-			late += (w[3] - w[2]) / (1 - w[2]) / 5
-			early += (w[3] - w[2]) / 5
+			late += (w.Chance[3] - w.Chance[2]) / (1 - w.Chance[2]) / 5
+			early += (w.Chance[3] - w.Chance[2]) / 5
 		}
 	}
 	require.InEpsilon(t, late, b.Total[0].Failed, 1e-9)

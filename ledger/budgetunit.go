@@ -11,7 +11,7 @@ import (
 
 // prepared is a unit as a budget sees it.
 type prepared struct {
-	byWinter [][]float64
+	byWinter []fleet.PastWinter
 	first    int         // month of the budget that is byWinter's first column; below zero: that many are behind
 	columns  int         // of byWinter
 	calm     []float64   // by month where no outlook reaches: chance of a failure, or in cold months the hazard in a usual winter
@@ -30,7 +30,7 @@ func (u *prepared) inSeason(month int) bool {
 func (b *budgeting) prepare(u *BudgetUnit, work []Planned, hazards ages) prepared {
 	p := prepared{byWinter: u.ByWinter, first: int(u.FirstMonth - b.months[0])}
 	if len(u.ByWinter) > 0 {
-		p.columns = len(u.ByWinter[0])
+		p.columns = len(u.ByWinter[0].Chance)
 	}
 	n := len(b.months)
 	p.left = b.leftBy(u, work)
@@ -123,7 +123,7 @@ func (u *prepared) chances(winter int, severity float64, into []float64) {
 	if u.columns == 0 {
 		return
 	}
-	w := u.byWinter[winter%len(u.byWinter)]
+	w := u.byWinter[winter].Chance
 	before := 0.0
 	if u.first < 0 {
 		before = w[min(-u.first, u.columns)-1]

@@ -22,9 +22,10 @@ func weakUnit(id fleet.UnitID, byWinter []float64) ledger.PaysUnit {
 	u := ledger.PaysUnit{Unit: plan.Unit{
 		ID: id, Depot: "NOR", Causes: map[fleet.Part]float64{fleet.BatteryPart: 1}, NoStartCost: fleet.Known(fleet.Money(600_00)),
 		SwapCosts: map[fleet.Part]fleet.Money{fleet.BatteryPart: 200_00}, AgeYears: map[fleet.Part]float64{fleet.BatteryPart: 4},
-	}, CostCentre: "100", SeasonByWinter: byWinter, LabourPerHour: fleet.Known(fleet.Money(60_00))}
+	}, CostCentre: "100", LabourPerHour: fleet.Known(fleet.Money(60_00))}
 	end := 0.0
-	for _, p := range byWinter {
+	for k, p := range byWinter {
+		u.ByWinter = append(u.ByWinter, fleet.PastWinter{Year: 2026 - len(byWinter) + k, Chance: []float64{p}})
 		end += p / float64(len(byWinter))
 	}
 	for w := range 26 {
@@ -57,6 +58,7 @@ func TestPoliciesOfAFleet(t *testing.T) {
 				byWinter[k] = weak * r.Float64()
 			}
 			u := weakUnit(fleet.UnitID(fmt.Sprint("U", i)), byWinter)
+			u.Depot = fleet.DepotID(fmt.Sprint("D", len(byWinter))) // winters are those of a depot
 			switch r.IntN(12) {
 			case 0:
 				u.NoStartCost = fleet.Opt[fleet.Money]{}

@@ -16,14 +16,14 @@ func someLedger() LedgerData {
 		return fleet.LedgerSum{Month: fleet.NewDate(2026, m, 1), Kind: string(kind), CostCentre: centre, Currency: "EUR", Amount: amount, Minutes: minutes, Entries: 1}
 	}
 	return LedgerData{
-		Today: fleet.NewDate(2026, 11, 10), Currency: "EUR", IsSet: true, Booked: time.Date(2026, 11, 10, 6, 0, 0, 0, time.UTC), Closed: fleet.Known(fleet.NewDate(2026, 9, 1)), CoreDays: fleet.Known(30),
+		Today: fleet.NewDate(2026, 11, 10), Currency: "EUR", IsSet: true, Booked: time.Date(2026, 11, 10, 6, 0, 0, 0, time.UTC), Closed: fleet.Known(fleet.NewDate(2026, 9, 1)),
 		Depots: []fleet.Depot{{ID: "NOR", Timezone: "Europe/Oslo", Latitude: fleet.Known(60.0)}},
 		Sums: []fleet.LedgerSum{
 			month(9, ledger.PartFitted, "<b>41</b>", 100_00, 0), month(10, ledger.PartFitted, "<b>41</b>", 300_10, 0), month(10, ledger.BreakdownCost, "", 450_05, 0),
 			month(10, ledger.DepositPaid, "", 22_00, 0), month(11, ledger.HoursDown, "", 0, 330), month(11, ledger.WarrantyCredit, "", -50_00, 0),
 			{Month: fleet.NewDate(2026, 10, 1), Kind: string(ledger.OtherCost), Currency: "CAD", Amount: 1_00, Entries: 1},
 		},
-		Deposits: fleet.DepositsOut{Due: []fleet.CoreOut{{Unit: "U", Deposit: 18_00, OutOn: fleet.NewDate(2026, 9, 1)}, {Unit: "V", Deposit: 22_00, OutOn: fleet.NewDate(2026, 11, 1)}}, Fitted: 2, FittedSum: 44_00},
+		Deposits: fleet.DepositsOut{Cores: 2, Sum: 40_00, Overdue: 1, OverdueSum: 18_00, Fitted: 2, FittedSum: 44_00},
 	}
 }
 

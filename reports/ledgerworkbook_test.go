@@ -76,7 +76,7 @@ func TestBudgetWorkbookReckonsToTheCent(t *testing.T) {
 		p := float64(i%9) / 40
 		in.Units = append(in.Units, ledger.BudgetUnit{
 			ID: fleet.UnitID(fmt.Sprint("U", i)), Depot: "D", CostCentre: []string{"*", "41", "4*"}[i%3], FirstMonth: ledger.MonthOf(in.From),
-			ByWinter: [][]float64{{p / 4, p / 2, p, p, p}, {p / 8, p / 4, p / 2, p / 2, p / 2}}, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
+			ByWinter: []fleet.PastWinter{{Year: 2024, Chance: []float64{p / 4, p / 2, p, p, p}}, {Year: 2025, Chance: []float64{p / 8, p / 4, p / 2, p / 2, p / 2}}}, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
 			NoStartCost: fleet.Known(fleet.Money(333_33)), SwapCosts: map[fleet.Part]fleet.Money{fleet.BatteryPart: 211_11}, Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"P"}},
 		})
 	}
