@@ -28,8 +28,8 @@ func (s Session) walk(step Step, cause Cause) (minutes float64) {
 		}
 		i, _ := find(step.Ask.Check)
 		shows := 0
-		for o, l := range tables[i][0] {
-			if l[cause.index()] > tables[i][0][shows][cause.index()] {
+		for o, l := range tables[i].said {
+			if l[cause.index()] > tables[i].said[shows][cause.index()] {
 				shows = o
 			}
 		}

@@ -78,16 +78,18 @@ func (k known) text(i int) string {
 	if s.outcome < 0 {
 		return "not known"
 	}
-	text := k.facts.words(checks[i].answers[s.outcome].text)
-	if v, known := s.value.Get(); known {
+	if first := s.reads[0]; s.contradicts() {
+		return fmt.Sprintf("%s; first it was: %s", k.readText(i, s.reads[len(s.reads)-1]), k.readText(i, first))
+	}
+	return k.readText(i, read{s.outcome, s.value})
+}
+
+func (k known) readText(i int, r read) string {
+	text := k.facts.words(checks[i].answers[r.outcome].text)
+	if v, known := r.value.Get(); known {
 		text = fmt.Sprintf("%s %s (%s)", figure(v), checks[i].number.unit, text)
 	}
 	return text
-}
-
-func (s Session) askFor(id Check, p chances) *Ask {
-	i, _ := find(id)
-	return s.ask(i, p, false)
 }
 
 func (s Session) ask(i int, p chances, again bool) *Ask {
@@ -136,7 +138,7 @@ func separates(p chances, i int) string {
 		for y := range order[:x] {
 			one, two := p.top(order[y]), p.top(order[x])
 			apart := 0.0
-			for _, l := range tables[i][0] {
+			for _, l := range tables[i].said {
 				apart += math.Abs(l[one] - l[two])
 			}
 			if v := apart * chance[x] * chance[y]; v > most {

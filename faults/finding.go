@@ -187,11 +187,9 @@ const starterName = "starter"
 
 // short is the cause of a job, or the part where no cause has four fifths of the job's chance.
 func (p *chances) short(j job) string {
-	const clear = 0.8
-	top := p.top(j)
 	switch {
-	case p[top] >= clear*p.ofJob(j):
-		return causeRows[top].name
+	case p.clear(j):
+		return causeRows[p.top(j)].name
 	case j == jobStarter:
 		return starterName
 	}
