@@ -33,7 +33,7 @@ type PaysData struct {
 	Ages     []PartAge
 	// Audited is the last season that was audited and is over; empty: none was.
 	Audited string
-	List    ledger.AuditMoney
+	Saved   fleet.Money // by the list of that season
 	Rules   []ledger.AgainstRule
 }
 
@@ -169,23 +169,22 @@ func (p *PaysData) audit(ctx context.Context, from PaysStore, a Asked, today fle
 		if _, priced := r.Forecast.Saving.Saved.Get(); !r.SeasonOver || !priced {
 			continue
 		}
-		p.Audited = SeasonTitle(r.Season)
-		p.List = auditMoney("this list", r.Forecast.Saving.Saved, r.Forecast.Saving.Interval)
+		p.Audited, p.Saved = SeasonTitle(r.Season), r.Forecast.Saving.Saved.Or(0)
 		var rules []ledger.AuditMoney
 		for _, rule := range r.Rules {
 			if rule.Saving.Saved.IsKnown() {
-				rules = append(rules, auditMoney(orderName(rule.Rule), rule.Saving.Saved, rule.Saving.Interval))
+				rules = append(rules, auditMoney(orderName(rule.Rule), rule.Saving))
 			}
 		}
-		p.Rules = ledger.AgainstRules(p.List, rules)
+		p.Rules = ledger.AgainstRules(p.Saved, rules)
 		return nil
 	}
 	return nil
 }
 
-func auditMoney(name string, saved fleet.Opt[fleet.Money], interval fleet.Opt[alerts.MoneySpan]) ledger.AuditMoney {
-	m := ledger.AuditMoney{Name: name, Saved: saved.Or(0)}
-	if span, known := interval.Get(); known {
+func auditMoney(name string, s alerts.Saving) ledger.AuditMoney {
+	m := ledger.AuditMoney{Name: name, Saved: s.Saved.Or(0)}
+	if span, known := s.MoreInterval.Get(); known {
 		m.Low, m.High = fleet.Known(span.Low), fleet.Known(span.High)
 	}
 	return m

@@ -102,12 +102,15 @@ func (p *paysView) say(d reports.PaysData) {
 	p.Audited = d.Audited
 	p.NoAudit = "No season that is over has been audited with prices yet, or the audit is of single depots: choose one."
 	for _, r := range d.Rules {
-		row := ruleRow{Rule: r.Rule, More: reports.Money(r.More), Range: notKnown, Words: "may be luck"}
+		row := ruleRow{Rule: r.Rule, More: reports.Money(r.More), Range: notKnown, Words: notKnown}
 		if low, known := r.Low.Get(); known {
-			row.Range = reports.Money(low) + " to " + moneyOr(r.High)
+			row.Range, row.Words = reports.Money(low)+" to "+moneyOr(r.High), "may be luck"
 		}
-		if r.Clear {
+		switch {
+		case r.Clear && r.More > 0:
 			row.Words = "more than luck"
+		case r.Clear:
+			row.Words = "more than luck, for the rule"
 		}
 		p.Rules = append(p.Rules, row)
 	}
