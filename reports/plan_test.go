@@ -20,6 +20,7 @@ import (
 
 // planStore is a fleet in memory that counts how often its list is read, and for which depots.
 type planStore struct {
+	anew    map[fleet.DepotID]fleet.AnewCount
 	issue   fleet.Issue
 	depots  []fleet.Depot
 	listed  []fleet.Listed
@@ -55,6 +56,10 @@ func (s *planStore) People(context.Context) ([]fleet.Person, error) { return s.p
 
 func (s *planStore) OwnFigures(context.Context) (fleet.OwnFigures, error) {
 	return fleet.OwnFigures{}, nil
+}
+
+func (s *planStore) AnewCounts(context.Context, int64, []fleet.DepotID) (map[fleet.DepotID]fleet.AnewCount, error) {
+	return s.anew, nil
 }
 
 func (s *planStore) DepotWeeks(_ context.Context, of []fleet.DepotID, from fleet.Date) ([]fleet.DepotWeek, error) {

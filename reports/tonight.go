@@ -106,7 +106,7 @@ func GatherTonight(ctx context.Context, from NightSource, depots []fleet.Depot, 
 			return data, err
 		}
 		for _, u := range units {
-			data.Nights[d.ID] = append(data.Nights[d.ID], alerts.NightOf(u, low.C))
+			data.Nights[d.ID] = append(data.Nights[d.ID], alerts.NightOf(u.Now(), low.C))
 		}
 		alerts.SortNights(data.Nights[d.ID])
 	}

@@ -1,5 +1,7 @@
 package fleet
 
+import "time"
+
 // Outlook is what is kept of the newest forecast of a unit beside its public part, so that pages, plan and mail can look ahead
 // without judging the unit anew.
 type Outlook struct {
@@ -66,4 +68,41 @@ type Listed struct {
 	Unit     Unit
 	Forecast Forecast
 	Outlook  *Outlook // nil: none is kept
+	Anew     *Anew    // nil: nothing has come since, or it is not judged yet
+}
+
+// News is what has come of a unit since the newest list was made: nothing dated on the list's day or later stands in it.
+type News struct {
+	Unit      UnitID
+	Depot     DepotID
+	BatteryOn Opt[Date] // fitted; of several the newest
+	StarterOn Opt[Date]
+	TestedOn  Opt[Date]
+	MadeOf    string // equal where the same has come
+}
+
+// Anew is what is said of a unit with its news. The list stays as it was issued; the audit judges that.
+type Anew struct {
+	News
+	AsOf     Date     // nothing dated then or later was looked at
+	Forecast Forecast // without a rank
+	Outlook  Outlook  // its first week is that of AsOf
+}
+
+// AnewCount is how many units of a depot were judged anew since a list, and when the last was.
+type AnewCount struct {
+	At       time.Time
+	Repaired int // a part was fitted to them
+	Units    int // all of them
+}
+
+// Now is the line with what is said of its unit by now, in the place that the list gave it.
+func (l Listed) Now() Listed {
+	if l.Anew == nil {
+		return l
+	}
+	rank := l.Forecast.Rank
+	l.Forecast, l.Outlook = l.Anew.Forecast, &l.Anew.Outlook
+	l.Forecast.Rank = rank
+	return l
 }

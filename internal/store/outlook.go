@@ -106,9 +106,10 @@ func (db *DB) Listed(ctx context.Context, issue int64, filter ForecastFilter) ([
 // freeze, at the temperature given or above. Units without an outlook are not among them.
 func (db *DB) Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error) {
 	rows, _ := db.pool.Query(ctx, listForecasts+` AND unit IN (SELECT unit FROM outlook WHERE issue = @issue AND depot = @at
-		AND (night_limit_c >= @from OR freezes_at_c >= @from)) ORDER BY rank`,
+			AND (night_limit_c >= @from OR freezes_at_c >= @from)
+		UNION SELECT unit FROM anew WHERE issue = @issue AND depot = @at AND (night_limit_c >= @from OR freezes_at_c >= @from)) ORDER BY rank`,
 		merged(forecastArgs(issue, ForecastFilter{Depots: []fleet.DepotID{depot}}), pgx.NamedArgs{"at": string(depot), "from": fromC}))
-	forecasts, err := pgx.CollectRows(rows, scanForecast)
+	forecasts, err := pgx.CollectRows(rows, forecastOf)
 	if err != nil {
 		return nil, fmt.Errorf("read whom the night concerns at depot %q: %w", depot, err)
 	}
@@ -146,5 +147,5 @@ func (db *DB) withOutlooks(ctx context.Context, issue int64, forecasts []fleet.F
 	if err != nil {
 		return nil, fmt.Errorf("read the outlooks of list %d: %w", issue, err)
 	}
-	return list, nil
+	return list, db.addAnew(ctx, issue, list, names, at)
 }
