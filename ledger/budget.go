@@ -83,6 +83,8 @@ type Budget struct {
 	NoCost      int          `json:"no_cost"`      // units whose failed start has no known cost: only parts are counted
 	NoPrice     []string     `json:"no_price"`     // part numbers without any price: counted as nothing
 	NoSwapPrice int          `json:"no_swap_cost"` // planned swaps of which a part has no price
+	// Unlisted are units with work planned within the budget that are not among its units, and whose work is not in it therefore.
+	Unlisted []fleet.UnitID `json:"planned_unlisted"`
 }
 
 // BudgetLine is the spend of one cost centre, or the fleet, in one month, or in all.

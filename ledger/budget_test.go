@@ -99,6 +99,23 @@ func winters(chances ...[]float64) (past []fleet.PastWinter) {
 	return past
 }
 
+// Work on a unit that the list does not have is not in the budget, and that is said.
+func TestPlannedWorkOfUnlistedUnitsIsTold(t *testing.T) {
+	in := BudgetInput{Currency: "EUR", From: october, Months: 2, Prices: prices2026(), Units: []BudgetUnit{one("A", "NOR", []float64{0.5})}}
+	swap := func(unit fleet.UnitID, on fleet.Date) Planned {
+		return Planned{Unit: unit, On: on, Parts: []fleet.Part{fleet.BatteryPart}}
+	}
+	in.Planned = []Planned{swap("Z", october+7), swap("A", october+7), swap("B", october+14), swap("Z", october+21), swap("C", october+100), swap("D", october-30)}
+	b := budgetOf(t, in)
+	require.Equal(t, []fleet.UnitID{"B", "Z"}, b.Unlisted)
+	require.Equal(t, fleet.Money(200_00), whole(b).Planned)
+	text, err := json.Marshal(b)
+	require.NoError(t, err)
+	require.Contains(t, string(text), `"planned_unlisted":["B","Z"]`)
+	in.Planned = in.Planned[1:2]
+	require.Empty(t, budgetOf(t, in).Unlisted)
+}
+
 // one unit of a depot, with its chances.
 func one(id fleet.UnitID, depot fleet.DepotID, byWinter ...[]float64) BudgetUnit {
 	return BudgetUnit{

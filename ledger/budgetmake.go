@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -156,14 +157,32 @@ func (b *budgeting) gather() {
 		now.own = max(now.own, len(u.ByWinter))
 		now.units = append(now.units, b.prepare(u, work, hazards))
 	}
-	b.out.NoPrice = b.prices.missing()
+	b.out.NoPrice, b.out.Unlisted = b.prices.missing(), b.unlisted(planned)
+}
+
+// unlisted are the units with planned work within the budget that are not among its units.
+func (b *budgeting) unlisted(planned map[fleet.UnitID][]Planned) []fleet.UnitID {
+	left := maps.Clone(planned)
+	for i := range b.in.Units {
+		delete(left, b.in.Units[i].ID)
+	}
+	maps.DeleteFunc(left, func(_ fleet.UnitID, work []Planned) bool {
+		return !slices.ContainsFunc(work, func(p Planned) bool { _, within := b.monthOf(p); return within })
+	})
+	return slices.Sorted(maps.Keys(left))
+}
+
+// monthOf planned work, by its place among the budget's. False: it lies before or after them.
+func (b *budgeting) monthOf(p Planned) (month int, within bool) {
+	month = int(MonthOf(max(p.On, b.in.From)) - b.months[0])
+	return month, p.On >= b.in.From.Monday() && month < len(b.months)
 }
 
 // plan adds the certain cost of the work on a unit.
 func (b *budgeting) plan(g *group, u *BudgetUnit, work []Planned) {
 	for _, p := range work {
-		m := int(MonthOf(max(p.On, b.in.From)) - b.months[0])
-		if p.On < b.in.From.Monday() || m >= len(b.months) {
+		m, within := b.monthOf(p)
+		if !within {
 			continue
 		}
 		cost := p.Cost.Or(0)

@@ -111,6 +111,7 @@ type budgeting struct {
 	prices []fleet.PartPrice
 	mark   fleet.MoneyMark
 	read   func(ctx context.Context) (ledger.BudgetInput, error) // what takes long to bring together, once
+	more   map[int][]ledger.Planned                              // by visits a week more, as far as they were planned
 }
 
 // Of is the budget that is asked for, as it is kept or made anew. fleet.ErrNoIssue: no list was issued yet.
@@ -137,7 +138,7 @@ func (b *Budgets) Make(ctx context.Context, asked BudgetAsked) (ledger.Budget, e
 
 // gather brings together what decides whether budgets are still good, and no more.
 func (b *Budgets) gather(ctx context.Context, of []fleet.DepotID, today fleet.Date) (g *budgeting, err error) {
-	g = &budgeting{from: b, of: of, today: today}
+	g = &budgeting{from: b, of: of, today: today, more: map[int][]ledger.Planned{}}
 	if g.mark, err = b.store.MoneyMark(ctx); err != nil {
 		return g, err
 	}
@@ -252,22 +253,28 @@ func (g *budgeting) make(ctx context.Context, asked BudgetAsked) (ledger.Budget,
 	case w.Buy != "":
 		in = ledger.Buying(in, w.Buy, w.InPlaceOf)
 	case w.More > 0:
-		other, err := g.planWithMore(ctx, w.More)
-		if err != nil {
+		if in.Planned, err = g.plannedWithMore(ctx, w.More); err != nil {
 			return ledger.Budget{}, err
 		}
-		in = ledger.Following(in, other, g.labourByDepot())
 	}
 	return ledger.MakeBudget(in)
 }
 
-// planWithMore is the plan if there were so many visits a week more.
-func (g *budgeting) planWithMore(ctx context.Context, more int) (p plan.Plan, err error) {
+// plannedWithMore is what would be planned if there were so many visits a week more.
+func (g *budgeting) plannedWithMore(ctx context.Context, more int) (planned []ledger.Planned, err error) {
+	if planned, known := g.more[more]; known {
+		return planned, nil
+	}
 	in := g.plan.input(g.plan.planned, g.plan.choices)
 	if in.Units, err = g.plan.units(ctx, g.from.store, g.of); err != nil {
-		return p, err
+		return nil, err
 	}
-	return plan.Make(ledger.MoreVisits(in, more))
+	other, err := plan.Make(ledger.MoreVisits(in, more))
+	if err != nil {
+		return nil, err
+	}
+	g.more[more] = ledger.PlannedBy(other, g.labourByDepot())
+	return g.more[more], nil
 }
 
 func (g *budgeting) labourByDepot() map[fleet.DepotID]fleet.Money {

@@ -130,5 +130,17 @@ func BudgetNotes(b ledger.Budget) (notes []string) {
 	if b.NoSwapPrice > 0 {
 		notes = append(notes, fmt.Sprintf("%s without a price of a part.", Count(b.NoSwapPrice, "planned swap")))
 	}
+	if n := len(b.Unlisted); n > 0 {
+		const named = 10
+		names := make([]string, min(named, n))
+		for i := range names {
+			names[i] = oneLine(string(b.Unlisted[i]))
+		}
+		who := strings.Join(names, ", ")
+		if n > named {
+			who += fmt.Sprintf(" and %d more", n-named)
+		}
+		notes = append(notes, fmt.Sprintf("Work is planned that is not in it, as its units are not on the list: %s.", who))
+	}
 	return notes
 }

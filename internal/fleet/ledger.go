@@ -89,6 +89,8 @@ type WorkDone struct {
 	Unit UnitID
 	Part Part
 	At   time.Time
+	// Minutes that it took; 0: nobody said.
+	Minutes int
 }
 
 // CoreOut is a core that could be handed in: its part has come out, and the deposit has not come back.

@@ -110,7 +110,7 @@ func stepped(ctx context.Context, tx pgx.Tx, j fleet.Job, c fleet.JobChange) (fl
 		event.What.PartNumber, event.What.Pieces = c.PartNumber, c.Pieces
 		err = putBy(ctx, tx, j)
 	case c.To == fleet.JobFitted:
-		j.FittedAt, j.Core, j.Paper = c.At, c.Core, c.Paper
+		j.FittedAt, j.Core, j.Paper, event.What.Minutes = c.At, c.Core, c.Paper, c.Minutes
 		event.What.Exchanged, err = fit(ctx, tx, &j, c)
 	case c.To == fleet.JobClosed, c.To == fleet.JobDropped:
 		j.ClosedAt = c.At
