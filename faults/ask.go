@@ -55,7 +55,7 @@ type Said struct {
 	At    time.Time `json:"at"`
 }
 
-// Said lists the answers that stand, in the order of the checks.
+// Said lists the answers that stand, in the order in which they were given; one that was given anew stands where it was.
 func (s Session) Said() []Said {
 	all := []Said{}
 	k := s.known()
@@ -63,11 +63,15 @@ func (s Session) Said() []Said {
 	for _, a := range s.Answers {
 		last[a.Check] = a
 	}
-	for i, c := range checks {
-		if k.said[i].given {
-			a := last[c.id]
-			all = append(all, Said{c.id, c.title, k.text(i), k.void(i), a.By, a.At})
+	listed := map[Check]bool{}
+	for _, first := range s.Answers {
+		i, found := find(first.Check)
+		if !found || listed[first.Check] {
+			continue
 		}
+		listed[first.Check] = true
+		a := last[first.Check]
+		all = append(all, Said{a.Check, checks[i].title, k.text(i), k.void(i), a.By, a.At})
 	}
 	return all
 }

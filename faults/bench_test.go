@@ -104,6 +104,37 @@ func TestTheBenchIsFoundOutInTime(t *testing.T) {
 	require.LessOrEqual(t, guided/printed, 0.65)
 }
 
+// The minutes ahead are those that come, in the mean, on faults as common as they are: at the first question and further on.
+func TestTheMinutesAheadAreThoseThatCome(t *testing.T) {
+	common := []faults.Cause{ // of a dozen failures, by the shares of causes.go
+		faults.Worn, faults.Worn, faults.Worn, faults.Worn, faults.Flat, faults.Flat, faults.Terminals, faults.Terminals, faults.StarterMotor, faults.Charging,
+		faults.PositiveCable, faults.Interlock,
+	}
+	const cases, further = 144, 5 // answers
+	var ahead, came [2]float64
+	for i := range cases {
+		v := newVehicle(rand.New(rand.NewPCG(71, uint64(i))), common[i%len(common)])
+		guessed := map[int]float64{}
+		behind := map[int]float64{}
+		_, minutes := search(t, v, func(s faults.Session, _ faults.Ask) {
+			if n := len(s.Answers); n == 0 || n == further {
+				guessed[n], behind[n] = s.Ahead(), s.Next().Minutes
+			}
+		})
+		for at, n := range []int{0, further} {
+			if guess, asked := guessed[n]; asked {
+				ahead[at] += guess / cases
+				came[at] += (minutes - behind[n]) / cases
+			}
+		}
+	}
+	t.Logf("at the first question %.1f minutes ahead, %.1f came; after %d answers %.1f, %.1f came", ahead[0], came[0], further, ahead[1], came[1])
+	for at := range ahead {
+		require.InEpsilon(t, came[at], ahead[at], 0.25)
+	}
+	require.Less(t, ahead[1], ahead[0])
+}
+
 // guard holds the order of safety, by a table of its own.
 type guard struct{ t *testing.T }
 

@@ -174,6 +174,34 @@ func TestAFigureOnTheLimitSaysLittleAndOneFarBeyondItMuch(t *testing.T) {
 	}
 }
 
+func TestTheChanceOfTheCauseAndOfItsPart(t *testing.T) {
+	s := told(t, begin(t, faults.Facts{TemperatureC: fleet.Known(10.0)}), "secure", "done", "key", "click", "lamps", "bright", "rest_v", "12.7", "cca_test", "good",
+		"relay_click", "clicks", "positive_drop", "0.02", "ground_drop", "0.01", "crank_v", "12.6", "relay_swap", "same")
+	require.Equal(t, faults.SolenoidDrop, s.Next().Ask.Check, "the starter is sure, which part of it is not")
+	f := told(t, s, "solenoid_drop", "12.4").Next().Finding
+	require.Equal(t, faults.Solenoid, f.Cause)
+	require.Equal(t, "the starter as a whole", f.Whole)
+	require.InDelta(t, chanceOf(told(t, s, "solenoid_drop", "12.4"), faults.Solenoid), f.CauseProbability, 1e-12)
+	require.InDelta(t, chanceOf(told(t, s, "solenoid_drop", "12.4"), faults.Solenoid, faults.StarterMotor, faults.StarterDrive), f.Probability, 0.01)
+	vain := told(t, s, "solenoid_drop", faults.DontKnow)
+	for step := vain.Next(); step.Finding == nil; step = vain.Next() {
+		vain = told(t, vain, string(step.Ask.Check), faults.DontKnow)
+	}
+	require.Regexp(t, `^The starter as a whole, at \d+ %: starter's solenoid \d+ %, starter motor worn \d+ %`, vain.Next().Finding.Says)
+	worn := told(t, begin(t, faults.Facts{}), "secure", "done", "key", "slow", "rest_v", "12.6", "cca_test", "poor", "load_test", "6.1").Next().Finding
+	require.Empty(t, worn.Whole)
+	require.InDelta(t, worn.Probability, worn.CauseProbability, 1e-12)
+}
+
+func TestAnswersAreListedAsTheyWereGiven(t *testing.T) {
+	s := told(t, begin(t, faults.Facts{}), "secure", "done", "rest_v", "12.1", "key", "slow", "story", "neither", "rest_v", "12.2")
+	var order []faults.Check
+	for _, a := range s.Said() {
+		order = append(order, a.Check)
+	}
+	require.Equal(t, []faults.Check{faults.Secure, faults.RestV, faults.Key, faults.Story}, order)
+}
+
 // A cure shows nothing on a unit that turns as always, and the sound of the fault is not asked for after one was tried.
 func TestCuresAndTheSoundOfTheFault(t *testing.T) {
 	turns := told(t, begin(t, faults.Facts{TemperatureC: fleet.Known(10.0)}), "secure", "done", "key", "normal", "rest_v", "11.8", "look_terminals", "bad")
