@@ -38,6 +38,7 @@ type BudgetUnit struct {
 	NoStartCost fleet.Opt[fleet.Money]     // of one failed start: call-out, lost work
 	Fitted      map[fleet.Part][]string    // part numbers, one entry per piece
 	AgeYears    map[fleet.Part]float64     // of what is fitted; a part not there is of unknown age
+	Quiet       fleet.Opt[float64]         // fleet.NightCurve.Quiet, the unit's own chance of a failure out of the cold
 	SwapCosts   map[fleet.Part]fleet.Money // last price paid; stands in where a price list does not have all the parts
 }
 
@@ -60,12 +61,13 @@ type Planned struct {
 }
 
 // Rates are failed starts per unit and month where no outlook reaches: warm months, and the season after the one that was forecast. See
-// [LearnRates].
+// [LearnRates] and [LearnLives]. They are those of the usual unit of today; units share them out among each other by what is known of them, so
+// that their sum stays what it is: out of the season by [BudgetUnit.Quiet], and in all months by the age of their parts.
 type Rates struct {
-	Warm, Cold float64
-	Season     [monthsPerYear]bool // months of the season, from January
+	ByMonth [monthsPerYear]float64 // of a month of mean length, from January
+	Season  [monthsPerYear]bool    // months of the season, likewise: these go by how hard the winter is
 	// Lives are lifetimes in years by part. A unit whose parts are older than its fellows' has a share of the rates that is larger by the
-	// ratio of their hazards. Empty: all units are alike.
+	// ratio of their hazards. Empty: all ages are alike.
 	Lives map[fleet.Part]trend.Weibull
 }
 

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 
 	"rimeyard/internal/fleet"
@@ -98,8 +97,10 @@ func (b *budgeting) check() error {
 			return err
 		}
 	}
-	if b.in.Rates.Warm < 0 || b.in.Rates.Cold < 0 || math.IsNaN(b.in.Rates.Warm+b.in.Rates.Cold) {
-		return errors.New("rates of failed starts must not be below zero")
+	for _, rate := range b.in.Rates.ByMonth {
+		if !(rate >= 0) {
+			return errors.New("rates of failed starts must not be below zero")
+		}
 	}
 	for _, w := range b.in.Winters {
 		if w < 0 {

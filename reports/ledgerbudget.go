@@ -3,7 +3,6 @@ package reports
 import (
 	"context"
 	"fmt"
-	"math"
 	"sync"
 	"time"
 
@@ -19,7 +18,7 @@ type BudgetStore interface {
 	FigureStore
 	ListedAhead(ctx context.Context, issue int64, of []fleet.DepotID) ([]fleet.Listed, error)
 	PartPrices(ctx context.Context) ([]fleet.PartPrice, error)
-	BrokenDown(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
+	MoneyRows(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
 }
 
 // WhatIf is how a budget differs from what is expected.
@@ -322,6 +321,9 @@ func budgetUnit(l *fleet.Listed, d *fleet.Depot, issue fleet.Issue) ledger.Budge
 	}
 	u.FirstMonth = ledger.MonthOf(from)
 	if o := l.Outlook; o != nil {
+		if o.Night.Quiet > 0 {
+			u.Quiet = fleet.Known(o.Night.Quiet)
+		}
 		u.ByWinter, u.NoStartCost, u.Fitted, u.AgeYears, u.SwapCosts = o.ByWinter, o.NoStartCost, o.Fitted, o.AgeYears, o.SwapCosts
 	}
 	return u
@@ -331,7 +333,7 @@ func budgetUnit(l *fleet.Listed, d *fleet.Depot, issue fleet.Issue) ledger.Budge
 const ratesYears = 3
 
 func (g *budgeting) rates(ctx context.Context) (rates ledger.Rates, err error) {
-	rows, err := g.from.store.BrokenDown(ctx, g.of)
+	rows, err := g.from.store.MoneyRows(ctx, g.of)
 	if err != nil {
 		return rates, err
 	}
@@ -343,15 +345,11 @@ func (g *budgeting) rates(ctx context.Context) (rates ledger.Rates, err error) {
 	for _, row := range rows.Breakdowns { // before the first that is recorded nobody may have written them down
 		from = min(from, fleet.DateOf(row.At, zone))
 	}
-	facts := ledger.Facts{Depots: g.plan.depots, Units: rows.Units, Breakdowns: rows.Breakdowns}
+	facts := ledger.Facts{Depots: g.plan.depots, Units: rows.Units, Breakdowns: rows.Breakdowns, Batteries: rows.Batteries, Starters: rows.Starters}
 	if from = max(from, g.today.AddMonths(-12*ratesYears)); from < g.today {
 		rates = ledger.LearnRates(facts, g.plan.issue.Season, from, g.today-1)
 	}
-	rates.Lives = map[fleet.Part]trend.Weibull{}
-	for _, part := range []fleet.Part{fleet.BatteryPart, fleet.StarterPart} {
-		usual := ledger.UsualLife(part)
-		rates.Lives[part] = trend.Weibull{Shape: math.Exp(usual.LogShape), Scale: math.Exp(usual.LogScale)}
-	}
+	rates.Lives = ledger.LearnLives(facts, g.today)
 	return rates, nil
 }
 

@@ -71,7 +71,7 @@ func TestLedgerWorkbookReckonsToTheCent(t *testing.T) {
 
 // A budget's workbook adds up by itself what the budget says.
 func TestBudgetWorkbookReckonsToTheCent(t *testing.T) {
-	in := ledger.BudgetInput{Currency: "EUR", From: fleet.NewDate(2026, 11, 10), Months: 5, Rates: ledger.Rates{Warm: 0.001, Cold: 0.01}}
+	in := ledger.BudgetInput{Currency: "EUR", From: fleet.NewDate(2026, 11, 10), Months: 5, Rates: ledger.Rates{ByMonth: [12]float64{3: 0.001, 4: 0.001, 5: 0.001, 6: 0.001, 7: 0.001, 8: 0.001, 9: 0.01, 10: 0.01, 11: 0.01}}}
 	for i := range 40 {
 		p := float64(i%9) / 40
 		in.Units = append(in.Units, ledger.BudgetUnit{

@@ -19,7 +19,7 @@ func (db *DB) unitsOf(ctx context.Context, of []fleet.DepotID) ([]fleet.Unit, er
 
 // MoneyRows are the units of the depots (nil: all) with all that was ever fitted to them and with their breakdowns; the rest is left out.
 func (db *DB) MoneyRows(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
-	if rows, err = db.BrokenDown(ctx, of); err != nil || len(rows.Units) == 0 {
+	if rows, err = db.brokenDown(ctx, of); err != nil || len(rows.Units) == 0 {
 		return rows, err
 	}
 	var names []string // nil: all
@@ -66,8 +66,8 @@ func (db *DB) Unpriced(ctx context.Context, of []fleet.DepotID) (rows fleet.Book
 	return rows, nil
 }
 
-// BrokenDown are the units of the depots (nil: all) and their breakdowns, in the order of units and time.
-func (db *DB) BrokenDown(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
+// brokenDown are the units of the depots (nil: all) and their breakdowns, in the order of units and time.
+func (db *DB) brokenDown(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
 	if rows.Units, err = db.unitsOf(ctx, of); err != nil {
 		return rows, err
 	}

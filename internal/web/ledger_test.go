@@ -351,7 +351,9 @@ func (w *world) keepFigures() {
 		keep func() (int, error)
 	}{
 		{"plans", func() (int, error) { return reports.NewPlans(w.db).Keep(w.t.Context(), today) }},
-		{"budgets", func() (int, error) { return reports.NewBudgets(w.db, reports.NewPlans(w.db)).Keep(w.t.Context(), today) }},
+		{"budgets", func() (int, error) {
+			return reports.NewBudgets(w.db, reports.NewPlans(w.db)).Keep(w.t.Context(), today)
+		}},
 		{"what pays", func() (int, error) { return reports.KeepPays(w.t.Context(), w.db, today) }},
 		{"warranties", func() (int, error) { return reports.KeepCover(w.t.Context(), w.db, today) }},
 	} {
