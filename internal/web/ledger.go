@@ -168,7 +168,7 @@ func (s *Server) behind(c echo.Context, madeAt time.Time, is bool) (string, erro
 	if err != nil {
 		return "", err
 	}
-	return fmt.Sprintf("Reckoned at %s. Something has changed since that is not in these figures yet: they are being worked out anew in the background, which takes some minutes. Files to download and budgets to keep are worked out at once.", when(madeAt, zone)), nil
+	return fmt.Sprintf("Reckoned at %s. Something has changed since that is not in these figures yet: they are being worked out anew in the background, which takes some minutes. Files to download and budgets to keep are worked out at once.", whenIn(madeAt, zone)), nil
 }
 
 // choices are links to the same page of each depot.

@@ -234,7 +234,7 @@ func (s *Server) versions(c echo.Context, p *budgetView, newest ledger.Budget, q
 			continue
 		}
 		to := budgetQuery{Depot: q.Depot, Against: k.ID}
-		row := versionRow{Name: k.Name, Made: when(k.MadeAt, zone), By: k.By, Href: to.href("/ledger/budget") + "#against", Here: k.ID == q.Against}
+		row := versionRow{Name: k.Name, Made: whenIn(k.MadeAt, zone), By: k.By, Href: to.href("/ledger/budget") + "#against", Here: k.ID == q.Against}
 		var what reports.WhatIf
 		if err := json.Unmarshal(k.WhatIf, &what); err != nil {
 			return fmt.Errorf("read budget %d: %w", k.ID, err)
