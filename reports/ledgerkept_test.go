@@ -75,8 +75,11 @@ func TestKeptFiguresKeepToTheirDepots(t *testing.T) {
 	require.Equal(t, 5, d.Figure, "their order means nothing")
 
 	people := []fleet.Person{
-		{Role: fleet.Accountant, Depots: []fleet.DepotID{"B", "A"}}, {Role: fleet.Manager, Depots: []fleet.DepotID{"A", "B"}}, {Role: fleet.Mechanic, Depots: []fleet.DepotID{"A", "C"}},
-		{Role: fleet.Accountant, Depots: []fleet.DepotID{"C", "B"}, Disabled: true}, {Role: fleet.Administrator, AllDepots: true},
+		{Role: fleet.Accountant, Depots: []fleet.DepotID{"B", "A"}},
+		{Role: fleet.Manager, Depots: []fleet.DepotID{"A", "B"}},
+		{Role: fleet.Mechanic, Depots: []fleet.DepotID{"A", "C"}},
+		{Role: fleet.Accountant, Depots: []fleet.DepotID{"C", "B"}, Disabled: true},
+		{Role: fleet.Administrator, AllDepots: true},
 	}
 	require.Equal(t, [][]fleet.DepotID{nil, {"A"}, {"B"}, {"C"}, {"B", "A"}}, ledgerScopes([]fleet.Depot{{ID: "A"}, {ID: "B"}, {ID: "C"}}, people))
 }

@@ -199,6 +199,7 @@ type ledgerOverview struct {
 	Kinds   []string
 	Months  []ledgerMonthRow
 	Centres []ledgerCentreRow
+	All     *ledgerCentreRow // their sum, where there are several
 	PDF     string
 	Unset   bool // nobody has said in which currency amounts are
 }
@@ -252,6 +253,17 @@ func (s *Server) ledgerPage(c echo.Context) error {
 			Name: centre.NameWords(), LastMonth: q.figure(centre.LastMonth, months[1].Month, months[1].Month, months[1].Name),
 			ThisMonth: q.figure(centre.ThisMonth, months[0].Month, months[0].Month, "This month so far"), InSeason: q.figure(centre.InSeason, page.Ledger.SeasonFrom, months[0].Month, "Season so far"),
 		})
+	}
+	if len(page.Centres) > 1 {
+		var last, this, season fleet.Money
+		for _, centre := range page.Ledger.Centres {
+			last, this, season = last+centre.LastMonth, this+centre.ThisMonth, season+centre.InSeason
+		}
+		q := entriesQuery{Depot: sc.chosen, Spend: true}
+		page.All = &ledgerCentreRow{
+			Name: "All cost centres", LastMonth: q.figure(last, months[1].Month, months[1].Month, months[1].Name),
+			ThisMonth: q.figure(this, months[0].Month, months[0].Month, "This month so far"), InSeason: q.figure(season, page.Ledger.SeasonFrom, months[0].Month, "Season so far"),
+		}
 	}
 	return s.render(c, http.StatusOK, "ledger.tmpl", page)
 }
