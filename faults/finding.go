@@ -215,6 +215,8 @@ func (p *chances) says(j job) string {
 	switch {
 	case whole == "":
 		return fmt.Sprintf("%s, at %s.", capital(p.short(j)), all)
+	case p.clear(j) && percent(p[p.top(j)]) == all:
+		return fmt.Sprintf("%s, at %s.", capital(p.short(j)), all)
 	case p.clear(j):
 		return fmt.Sprintf("%s, at %s; %s, at %s.", capital(p.short(j)), percent(p[p.top(j)]), whole, all)
 	}
