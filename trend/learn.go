@@ -12,9 +12,9 @@ import (
 	"golang.org/x/sync/errgroup"
 )
 
-// Learn finds what the fleet has in common: five times the filter is run over its tracks, and after each time
+// Learn finds what the fleet has in common, from what is settled: five times the filter is run over its tracks, and after each time
 // levels, testers' errors, spreads and cold limits are moved to where the surprises say. Order of tracks and number of
-// workers do not matter. Of fleets beyond 1,500 units the filter sees about so many; ages, drift, lifetimes and causes are
+// workers do not matter, nor does what is not in the [Fingerprint]. Of fleets beyond 1,500 units the filter sees about so many; ages, drift, lifetimes and causes are
 // counted from all. It ends early only when ctx does.
 func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (Params, error) {
 	return LearnFrom(ctx, tracks, weather, workers, taught)
@@ -22,7 +22,8 @@ func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (P
 
 // LearnFrom is Learn from another prior than what simulated fleets taught.
 func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int, prior Prior) (Params, error) {
-	l := learner{tracks: slices.Clone(tracks), weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior)}
+	l := learner{weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior)}
+	l.tracks, _ = settled(tracks)
 	slices.SortStableFunc(l.tracks, func(a, b Track) int { return cmp.Compare(a.Unit, b.Unit) })
 	var lives []Life
 	for i := range l.tracks {
@@ -32,7 +33,6 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 		}
 		lives = append(lives, t.Lives...)
 	}
-	l.tracks = settled(l.tracks)
 	l.learnAges()
 	l.learnDrift()
 	l.learnLife(lives)
