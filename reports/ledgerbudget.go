@@ -3,6 +3,7 @@ package reports
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -52,6 +53,8 @@ type BudgetAsked struct {
 	Season bool // to the end of the list's season; else as many months as the fleet looks ahead
 	WhatIf WhatIf
 	Fresh  bool // one that lacks nothing, however long it takes
+
+	Patience time.Duration // how long somebody waits for it; 0: as long as it takes
 }
 
 // figure names the budget among all that are kept of the same depots.
@@ -86,6 +89,10 @@ func Offered() (all []BudgetAsked) {
 	return all
 }
 
+func isOffered(asked BudgetAsked) bool {
+	return slices.ContainsFunc(Offered(), func(o BudgetAsked) bool { return o.figure() == asked.figure() })
+}
+
 // DefaultHorizon is how many months a fleet looks ahead that has not said.
 const DefaultHorizon = 12
 
@@ -113,7 +120,8 @@ type budgeting struct {
 	more   map[int][]ledger.Planned                              // by visits a week more, as far as they were planned
 }
 
-// Of is the budget that is asked for, as it is kept or made anew. fleet.ErrNoIssue: no list was issued yet.
+// Of is the budget that is asked for, as it is kept or made anew. fleet.ErrNoIssue: no list was issued yet. [BeingReckonedError]: it takes
+// longer than there is patience.
 func (b *Budgets) Of(ctx context.Context, asked BudgetAsked) (d Dated[ledger.Budget], err error) {
 	g, err := b.gather(ctx, asked.Depots, asked.Today)
 	if err != nil {
@@ -123,7 +131,11 @@ func (b *Budgets) Of(ctx context.Context, asked BudgetAsked) (d Dated[ledger.Bud
 	if err != nil {
 		return d, err
 	}
-	return figureOf(ctx, &b.figures, r, asked.Fresh)
+	d, err = figureSoon(ctx, &b.figures, r, asked.Fresh, asked.Patience)
+	if err == nil && d.Behind && !isOffered(asked) {
+		reckon(ctx, &b.figures, r) // the daily work does not know of it
+	}
+	return d, err
 }
 
 // Make makes the budget that is asked for and keeps nothing, as for a list that is not kept either.

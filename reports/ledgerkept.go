@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/singleflight"
@@ -47,6 +48,9 @@ const figureMethod = 2
 // name of the figure as it is kept.
 func (r recipe[T]) name() string { return fmt.Sprintf("%s, %d", r.figure, figureMethod) }
 
+// key tells the figure, as it is to be made now, from all others.
+func (r recipe[T]) key() string { return fmt.Sprintf("%s %q %s", r.figure, r.of, r.madeOf) }
+
 // hashOf is of all that is written into JSON of a value.
 func hashOf(v any) (string, error) {
 	text, err := json.Marshal(v)
@@ -58,11 +62,25 @@ func hashOf(v any) (string, error) {
 type figures struct {
 	store  FigureStore
 	flight singleflight.Group
+	failed sync.Map // errors of work that nobody waited for any more, by what it was: for the next who asks
 }
+
+// BeingReckonedError is the error of those who did not want to wait until a figure is reckoned. The work goes on, once for all who ask.
+type BeingReckonedError struct{ Figure string }
+
+func (b BeingReckonedError) Error() string { return fmt.Sprintf("%s is being worked out", b.Figure) }
+
+// longestReckoning ends work that hangs, so that the next who asks begins anew.
+const longestReckoning = 10 * time.Minute
 
 // figureOf reads a figure as it is kept while it is still good, else makes and keeps it. One of many units that is no longer good is given as
 // it is, and said to be behind, unless it must be fresh.
 func figureOf[T any](ctx context.Context, f *figures, r recipe[T], fresh bool) (d Dated[T], err error) {
+	return figureSoon(ctx, f, r, fresh, 0)
+}
+
+// figureSoon is figureOf for those who have only so much patience; none is no limit. [BeingReckonedError]: it takes longer.
+func figureSoon[T any](ctx context.Context, f *figures, r recipe[T], fresh bool, patience time.Duration) (d Dated[T], err error) {
 	k, found, err := f.store.KeptFigure(ctx, r.name(), r.of)
 	if err != nil {
 		return d, err
@@ -74,14 +92,41 @@ func figureOf[T any](ctx context.Context, f *figures, r recipe[T], fresh bool) (
 		}
 		return d, nil
 	}
-	made, err, _ := f.flight.Do(fmt.Sprintf("%s %q %s", r.figure, r.of, r.madeOf), func() (any, error) {
-		return makeFigure(context.WithoutCancel(ctx), f.store, r) // others may wait for it, and the next who asks has it
-	})
-	if err != nil {
-		return d, err
+	if failed, has := f.failed.LoadAndDelete(r.key()); has {
+		return d, failed.(error) //nolint:forcetypeassert // as reckon stores it
 	}
-	d.Figure, d.MadeAt = made.(T), r.at //nolint:forcetypeassert // of this figure
-	return d, nil
+	var over <-chan time.Time
+	if patience > 0 {
+		timer := time.NewTimer(patience)
+		defer timer.Stop()
+		over = timer.C
+	}
+	select {
+	case made := <-reckon(ctx, f, r):
+		if made.Err != nil {
+			f.failed.Delete(r.key())
+			return d, made.Err
+		}
+		d.Figure, d.MadeAt = made.Val.(T), r.at //nolint:forcetypeassert // of this figure
+		return d, nil
+	case <-ctx.Done():
+		return d, ctx.Err()
+	case <-over:
+		return d, BeingReckonedError{r.figure}
+	}
+}
+
+// reckon makes and keeps a figure in the background, whether or not anybody waits for it: others may ask for it, and the next who does has it.
+func reckon[T any](ctx context.Context, f *figures, r recipe[T]) <-chan singleflight.Result {
+	return f.flight.DoChan(r.key(), func() (any, error) {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), longestReckoning)
+		defer cancel()
+		made, err := makeFigure(ctx, f.store, r)
+		if err != nil {
+			f.failed.Store(r.key(), err)
+		}
+		return made, err
+	})
 }
 
 // keepFigure makes and keeps a figure unless what is kept is still good, and tells whether it did.

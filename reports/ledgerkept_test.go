@@ -2,6 +2,7 @@ package reports
 
 import (
 	"context"
+	"errors"
 	"testing"
 	"time"
 
@@ -57,6 +58,33 @@ func TestAKeptFigureIsNeverStaleUnsaid(t *testing.T) {
 			require.Equal(t, Dated[int]{Figure: 3}, ask(f, "c", at.Add(5*time.Hour), false))
 		})
 	}
+}
+
+// Whoever has no patience is told so. The work goes on, once for all who ask, and if it fails the next who asks hears of it and begins anew.
+func TestAFigureIsMadeInTheBackground(t *testing.T) {
+	f := &figures{store: store.New(pgtest.New(t))}
+	makes, results := make(chan struct{}), make(chan error)
+	r := recipe[int]{figure: "answer", madeOf: "a", at: time.Date(2026, 11, 25, 5, 0, 0, 0, time.UTC), make: func(context.Context) (int, int, error) {
+		makes <- struct{}{}
+		return 42, 1, <-results
+	}}
+	for _, fails := range []error{errors.New("it cannot be made"), nil} {
+		_, err := figureSoon(t.Context(), f, r, false, time.Nanosecond)
+		require.Equal(t, BeingReckonedError{"answer"}, err)
+		<-makes
+		_, err = figureSoon(t.Context(), f, r, false, time.Nanosecond)
+		require.Equal(t, BeingReckonedError{"answer"}, err, "and nothing is made beside it")
+		joined := reckon(t.Context(), f, r)
+		results <- fails
+		require.Equal(t, fails, (<-joined).Err)
+		if fails != nil {
+			_, err = figureOf(t.Context(), f, r, false)
+			require.Equal(t, fails, err)
+		}
+	}
+	d, err := figureSoon(t.Context(), f, r, false, time.Minute)
+	require.NoError(t, err)
+	require.Equal(t, 42, d.Figure)
 }
 
 // A figure of some depots is never given for another choice of them: nobody sees what they may not.

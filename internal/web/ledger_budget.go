@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -68,8 +69,17 @@ type comparedRow struct {
 	Href                                        string // of the entries behind the actual figure
 }
 
-// budgetAsked is the budget that the address asks for; fresh: one that lacks nothing, however long it takes.
-func (s *Server) budgetAsked(c echo.Context, fresh bool) (b reports.Dated[ledger.Budget], sc ledgerScope, q budgetQuery, err error) {
+// budgetWaitView is all that ledger-wait.tmpl prints.
+type budgetWaitView struct {
+	ledgerFrame
+	Different string // what is different from what is expected; empty: nothing
+	Here      string
+	Plain     string // address of the budget as expected
+}
+
+// budgetAsked is the budget that the address asks for; fresh: one that lacks nothing. With patience (none: as long as it takes),
+// reports.BeingReckonedError where it takes longer.
+func (s *Server) budgetAsked(c echo.Context, fresh bool, patience time.Duration) (b reports.Dated[ledger.Budget], sc ledgerScope, q budgetQuery, err error) {
 	if q, err = readBudgetQuery(c); err != nil {
 		return b, sc, q, err
 	}
@@ -79,7 +89,7 @@ func (s *Server) budgetAsked(c echo.Context, fresh bool) (b reports.Dated[ledger
 	if len(sc.own) == 0 {
 		return b, sc, q, fleet.ErrNoIssue
 	}
-	b, err = s.budgets.Of(c.Request().Context(), reports.BudgetAsked{Depots: sc.of, Today: sc.today, Season: q.Season, WhatIf: q.WhatIf, Fresh: fresh})
+	b, err = s.budgets.Of(c.Request().Context(), reports.BudgetAsked{Depots: sc.of, Today: sc.today, Season: q.Season, WhatIf: q.WhatIf, Fresh: fresh, Patience: patience})
 	return b, sc, q, err
 }
 
@@ -89,7 +99,14 @@ func (s *Server) budgetPage(c echo.Context) error {
 		return err
 	}
 	page := budgetView{ledgerFrame: frame}
-	b, sc, q, err := s.budgetAsked(c, false)
+	b, sc, q, err := s.budgetAsked(c, false, s.patience)
+	if _, waits := errors.AsType[reports.BeingReckonedError](err); waits {
+		wait := budgetWaitView{ledgerFrame: frame, Different: q.WhatIf.Words(), Here: c.Request().URL.RequestURI()}
+		q.WhatIf = reports.WhatIf{}
+		wait.Plain = q.href("/ledger/budget")
+		c.Response().Header().Set("Refresh", lookAgain)
+		return s.render(c, http.StatusOK, "ledger-wait.tmpl", wait)
+	}
 	if errors.Is(err, fleet.ErrNoIssue) {
 		page.Empty = "There is no winter list yet, so nothing is known of the failures to come. Bring in the fleet's files with “rimeyard import”, then judge the units with “rimeyard fit”."
 		return s.render(c, http.StatusOK, "ledger-budget.tmpl", page)
@@ -320,7 +337,7 @@ func (s *Server) compare(c echo.Context, p *budgetView, k fleet.KeptBudget, newe
 }
 
 func (s *Server) budgetChart(c echo.Context) error {
-	b, _, q, err := s.budgetAsked(c, false)
+	b, _, q, err := s.budgetAsked(c, false, allPatience)
 	if err != nil {
 		return err
 	}
@@ -334,7 +351,7 @@ func (s *Server) budgetChart(c echo.Context) error {
 }
 
 func (s *Server) budgetCSV(c echo.Context) error {
-	b, sc, _, err := s.budgetAsked(c, true)
+	b, sc, _, err := s.budgetAsked(c, true, allPatience)
 	if err != nil {
 		return err
 	}
@@ -343,7 +360,7 @@ func (s *Server) budgetCSV(c echo.Context) error {
 }
 
 func (s *Server) budgetWorkbook(c echo.Context) error {
-	b, sc, q, err := s.budgetAsked(c, true)
+	b, sc, q, err := s.budgetAsked(c, true, allPatience)
 	if err != nil {
 		return err
 	}
@@ -357,7 +374,7 @@ func (s *Server) keepBudget(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	b, sc, q, err := s.budgetAsked(c, true)
+	b, sc, q, err := s.budgetAsked(c, true, allPatience)
 	if err != nil {
 		return err
 	}

@@ -1,11 +1,13 @@
 package web
 
 import (
+	"context"
 	"encoding/csv"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -13,6 +15,7 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/store"
 	"rimeyard/ledger"
 	"rimeyard/reports"
 )
@@ -288,6 +291,45 @@ func TestABudgetIsKeptAndComparedWithWhatCame(t *testing.T) {
 	require.Contains(t, against, "777.77")
 	require.Equal(t, http.StatusNotFound, w.as("nora").get("/ledger/budget?against=1").status, "of other depots")
 	require.Contains(t, text(b.get("/ledger").page()), "Budget “First”")
+}
+
+// slowAhead is a store of which what lies ahead takes as long as it is held.
+type slowAhead struct {
+	*store.DB
+	held  chan struct{}
+	reads atomic.Int32
+}
+
+func (s *slowAhead) ListedAhead(ctx context.Context, issue int64, of []fleet.DepotID) ([]fleet.Listed, error) {
+	s.reads.Add(1)
+	<-s.held
+	return s.DB.ListedAhead(ctx, issue, of)
+}
+
+// Nobody waits for a budget that takes long: the page says so and looks again, and the work is done once for all who ask.
+func TestABudgetIsWorkedOutOnceInTheBackground(t *testing.T) {
+	w := newWorld(t)
+	w.addFleet()
+	w.addPerson("anna", fleet.Accountant)
+	slow := &slowAhead{DB: w.db, held: make(chan struct{})}
+	w.srv.budgets, w.srv.patience = reports.NewBudgets(slow, w.srv.plans), planPatience
+	b, other := w.as("anna"), reports.WhatIf{Buy: "P-70", InPlaceOf: "P-80"}
+	path := budgetQuery{WhatIf: other}.href("/ledger/budget")
+	for range 2 {
+		res := b.get(path)
+		require.Equal(t, http.StatusOK, res.status)
+		require.Equal(t, "2", res.header.Get("Refresh"))
+		require.Contains(t, text(res.page()), "The budget is being worked out")
+		require.NotEmpty(t, all(res.page(), "a", "href", path))
+	}
+	close(slow.held)
+	_, err := w.srv.budgets.Of(t.Context(), reports.BudgetAsked{Today: fleet.DateOf(w.now, time.UTC), WhatIf: other})
+	require.NoError(t, err)
+	require.EqualValues(t, 1, slow.reads.Load())
+	w.srv.patience = time.Minute
+	res := b.get(path)
+	require.Empty(t, res.header.Get("Refresh"))
+	require.Contains(t, text(res.page()), "if P-70 is bought in the place of P-80")
 }
 
 func TestTheLedgerIsForThoseWhoAccount(t *testing.T) {

@@ -125,6 +125,9 @@ const (
 	allPatience    = 0
 )
 
+// lookAgain is after how many seconds a page of what is being worked out looks again by itself.
+const lookAgain = "2"
+
 // planWaitPage is all that plan-wait.tmpl prints.
 type planWaitPage struct {
 	pageFrame
@@ -140,7 +143,6 @@ func (s *Server) orWait(title string, page echo.HandlerFunc) echo.HandlerFunc {
 		if !waits {
 			return err
 		}
-		const lookAgain = "2" // seconds
 		c.Response().Header().Set("Refresh", lookAgain)
 		return s.render(c, http.StatusOK, "plan-wait.tmpl", planWaitPage{s.frame(c, title), b.Done, b.Depots, c.Request().URL.RequestURI()})
 	}

@@ -69,7 +69,7 @@ type Server struct {
 	assets    assets
 	issued    issued
 	plans     *reports.Plans
-	patience  time.Duration // of a page for a plan that is being worked out
+	patience  time.Duration // of a page for a plan or budget that is being worked out
 	budgets   *reports.Budgets
 	pages     *template.Template
 	echo      *echo.Echo
