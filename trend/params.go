@@ -20,8 +20,8 @@ type Params struct {
 	Unread       Unread
 }
 
-// Shown moves and widens the cold limit that people read.
-type Shown struct{ ShiftC, Widen float64 }
+// Shown moves and widens the cold limit that people read, and says how far fates are settled ([Params.ChanceRange]).
+type Shown struct{ ShiftC, Widen, Settled float64 }
 
 // Group is what units of one class, fuel and voltage share.
 type Group struct {
@@ -46,7 +46,7 @@ func defaultParams(prior *Prior) Params {
 		DriftPerWeek: 0.003, OnWear: [kinds]float64{kSag: 0.9, kLow: 0.9, kSpeed: -0.2, kCurrent: -0.1, kSeconds: 0.3},
 		Noise:     [kinds]float64{1, 1, 1, 1, 1, 1, 1, 1},
 		Foresight: prior.foresight(), Unread: prior.Unread,
-		Causes: prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden},
+		Causes: prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden, prior.Settled},
 		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
 }

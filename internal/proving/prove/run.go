@@ -44,23 +44,23 @@ const (
 const resamples = 200
 
 // judge runs the forecast on f as it runs on a database, and scores it beside the ceiling and the rules in use today.
-func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, error) {
+func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, []proving.Case, error) {
 	j := judged{name: f.Name}
 	began := time.Now()
-	list, err := alerts.Rank(ctx, inputOf(f))
+	issued, err := alerts.Issue(ctx, inputOf(f))
 	if err != nil {
-		return judged{}, err
+		return judged{}, nil, err
 	}
 	j.took.Rank = time.Since(began)
 	if stages {
 		if j.took.Compress, j.took.Learn, err = timeStages(ctx, f); err != nil {
-			return judged{}, err
+			return judged{}, nil, err
 		}
 	}
-	j.list = list
-	cases, err := casesOf(f, list)
+	j.list = issued.List
+	cases, err := casesOf(f, issued)
 	if err != nil {
-		return judged{}, err
+		return judged{}, nil, err
 	}
 	j.add(theForecast, cases)
 	if ceiling, known := ceilingOf(cases); known {
@@ -68,12 +68,12 @@ func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, error) {
 	}
 	rules, err := rulesOf(f, cases)
 	if err != nil {
-		return judged{}, err
+		return judged{}, nil, err
 	}
 	for _, r := range rules {
 		j.add(r.name, r.cases)
 	}
-	return j, nil
+	return j, cases, nil
 }
 
 func (j *judged) add(method string, cases []proving.Case) {
@@ -112,9 +112,13 @@ func timeStages(ctx context.Context, f *proving.Fleet) (compress, learn time.Dur
 }
 
 // casesOf joins what was said with what is so, by unit.
-func casesOf(f *proving.Fleet, list fleet.RankedList) ([]proving.Case, error) {
+func casesOf(f *proving.Fleet, issued alerts.Issued) ([]proving.Case, error) {
 	var cases []proving.Case
-	units := slices.Clone(list.Units)
+	spans := map[fleet.UnitID]proving.Range{}
+	for _, o := range issued.Outlooks {
+		spans[o.Unit] = proving.Range{Low: o.ChanceP05, High: o.ChanceP95}
+	}
+	units := slices.Clone(issued.List.Units)
 	slices.SortFunc(units, func(a, b fleet.Forecast) int { return cmp.Compare(a.Unit, b.Unit) })
 	for _, u := range units {
 		truth, known := f.Truth[u.Unit]
@@ -123,7 +127,7 @@ func casesOf(f *proving.Fleet, list fleet.RankedList) ([]proving.Case, error) {
 			return nil, fmt.Errorf("unit %s: no truth or no probability", u.Unit)
 		}
 		cases = append(cases, proving.Case{Truth: truth, Said: proving.Said{
-			P: p, Suspect: u.Suspect, LimitC: u.ColdLimitC, Limit80: proving.Range{Low: u.ColdLimitP10C, High: u.ColdLimitP90C},
+			P: p, PRange: spans[u.Unit], Suspect: u.Suspect, LimitC: u.ColdLimitC, Limit80: proving.Range{Low: u.ColdLimitP10C, High: u.ColdLimitP90C}, Limit90: limit90(&u),
 		}})
 	}
 	if len(cases) != len(f.Truth) {
@@ -221,4 +225,17 @@ func asKnown(f *proving.Fleet, asOf fleet.Date) []fleet.History {
 		out[i] = h.AsOf(asOf, zone)
 	}
 	return out
+}
+
+// limit90 is the 90 % interval that the 80 % one of a normal distribution implies.
+func limit90(u *fleet.Forecast) proving.Range {
+	const wider = 1.6448536269514722 / proving.Normal90
+	middle, known := u.ColdLimitC.Get()
+	if !known {
+		return proving.Range{}
+	}
+	end := func(v fleet.Opt[float64]) fleet.Opt[float64] {
+		return fleet.Known(middle + wider*(v.Or(middle)-middle))
+	}
+	return proving.Range{Low: end(u.ColdLimitP10C), High: end(u.ColdLimitP90C)}
 }
