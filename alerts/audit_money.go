@@ -16,6 +16,10 @@ type Saving struct {
 	Saved    fleet.Opt[fleet.Money] `json:"saved"`    // avoided less spent
 	Interval fleet.Opt[MoneySpan]   `json:"saved_interval"`
 	PerSwap  fleet.Opt[fleet.Money] `json:"saved_per_swap"` // of those with a price: fit to compare orders of which some have more
+	// More is how much more the list would have saved than this order. Its interval is that of the difference, both being judged on the same
+	// draws of units: what befell a unit befell it in both.
+	More         fleet.Opt[fleet.Money] `json:"list_saved_more"`
+	MoreInterval fleet.Opt[MoneySpan]   `json:"list_saved_more_interval"`
 }
 
 // MoneySpan is a 95 % interval.
@@ -86,6 +90,9 @@ func (r *AuditResult) save(orders []ordering) {
 			k.Saving.Avoided, k.Saving.Spent = minorUnits(top.avoided), minorUnits(top.spent)
 			k.Saving.Saved = fleet.Known(k.Saving.Avoided.Or(0) - k.Saving.Spent.Or(0))
 			k.Saving.PerSwap = minorUnits((top.avoided - top.spent) / (float64(r.Swaps) - top.unpriced))
+		}
+		if list, known := r.Forecast.Saving.Saved.Get(); known && i > 0 && k.Saving.Saved.IsKnown() {
+			k.Saving.More = fleet.Known(list - k.Saving.Saved.Or(0))
 		}
 	}
 }

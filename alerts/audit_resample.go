@@ -98,7 +98,7 @@ func (r *AuditResult) resample(orders []ordering, p []float64, failed []bool, gr
 		return
 	}
 	rankings := r.rankings()
-	precision, lead, saved := make([][]float64, len(orders)), make([][]float64, len(orders)), make([][]float64, len(orders))
+	precision, lead, saved, more := make([][]float64, len(orders)), make([][]float64, len(orders)), make([][]float64, len(orders)), make([][]float64, len(orders))
 	var split [4][]float64 // Brier, reliability, resolution, uncertainty
 	weight := make([]int, n)
 	for range resamples {
@@ -121,6 +121,7 @@ func (r *AuditResult) resample(orders []ordering, p []float64, failed []bool, gr
 			lead[i] = append(lead[i], list-o.area(weight, failed))
 			top := o.top(weight, failed, r.Swaps)
 			saved[i] = append(saved[i], top.avoided-top.spent)
+			more[i] = append(more[i], saved[0][len(saved[0])-1]-(top.avoided-top.spent))
 		}
 		for i, v := range weightedSplit(p, failed, group, weight) {
 			split[i] = append(split[i], v)
@@ -132,8 +133,11 @@ func (r *AuditResult) resample(orders []ordering, p []float64, failed []bool, gr
 			k.LeadInterval = middle95(lead[i])
 			k.Lead = fleet.Known(r.Forecast.AUC.Or(0) - k.AUC.Or(0))
 		}
-		if span, known := middle95(saved[i]).Get(); known && k.Saving.Saved.IsKnown() {
-			k.Saving.Interval = fleet.Known(MoneySpan{fleet.Money(math.Round(span.Low)), fleet.Money(math.Round(span.High))})
+		if k.Saving.Saved.IsKnown() {
+			k.Saving.Interval = moneyOf(middle95(saved[i]))
+		}
+		if k.Saving.More.IsKnown() {
+			k.Saving.MoreInterval = moneyOf(middle95(more[i]))
 		}
 	}
 	for i, to := range []*fleet.Opt[Span]{&r.Scores.BrierInterval, &r.Scores.ReliabilityInterval, &r.Scores.ResolutionInterval, &r.Scores.UncertaintyInterval} {
@@ -168,6 +172,14 @@ func weightedSplit(p []float64, failed []bool, group, weight []int) (out [4]floa
 	}
 	out[3] = base * (1 - base)
 	return out
+}
+
+func moneyOf(span fleet.Opt[Span]) fleet.Opt[MoneySpan] {
+	s, known := span.Get()
+	if !known {
+		return fleet.Opt[MoneySpan]{}
+	}
+	return fleet.Known(MoneySpan{fleet.Money(math.Round(s.Low)), fleet.Money(math.Round(s.High))})
 }
 
 // middle95 is what lies between the 2.5 % and the 97.5 % point, each the nearest value that is there.

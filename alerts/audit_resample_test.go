@@ -3,6 +3,7 @@ package alerts
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -122,7 +123,7 @@ func TestMoneySavedByHand(t *testing.T) {
 	require.Equal(t, Saving{Caught: 2, Unpriced: 1, Avoided: money(500), Spent: money(220), Saved: money(280), PerSwap: money(280)}, r.Forecast.Saving,
 		"the cable has no price: left out on both sides")
 	// all batteries are of one age: two of four by lot, so half of everything
-	require.Equal(t, Saving{Caught: 1, Avoided: money(450), Spent: money(440), Saved: money(10), PerSwap: money(5)}, r.Rules[0].Saving)
+	require.Equal(t, Saving{Caught: 1, Avoided: money(450), Spent: money(440), Saved: money(10), PerSwap: money(5), More: money(270)}, r.Rules[0].Saving)
 
 	for i := range hs {
 		hs[i].Unit.NoStartCost = fleet.Opt[fleet.Money]{}
@@ -132,6 +133,39 @@ func TestMoneySavedByHand(t *testing.T) {
 
 	list.Units[0].Band, list.Units[1].Band = fleet.Watch, fleet.Watch
 	require.Equal(t, Saving{}, auditOf(t, list, hs...).Forecast.Saving, "a list that asks for no swap saves nothing that could be told")
+}
+
+// What the list saves more than a rule is the difference of two sums over the same units. A rule that is the list itself saves exactly as much
+// on every draw; one that differs from it in few units differs by little, however much each of the two depends on luck.
+func TestTheDifferenceOfSavingsIsThatOfPairs(t *testing.T) {
+	const units = 400
+	r := rand.New(rand.NewPCG(4, 4))
+	value, near, group := make([]float64, units), make([]float64, units), make([]int, units)
+	result := AuditResult{Units: make([]Scored, units), Swaps: 60, Rules: make([]Ranking, 2)}
+	for i := range units {
+		value[i] = r.Float64()
+		near[i] = value[i] + 0.05*r.Float64()
+		u := &result.Units[i]
+		u.FailureCost, u.SwapCost, u.BatteryCost = fleet.Known(fleet.Money(500_00)), fleet.Known(fleet.Money(200_00)), fleet.Known(fleet.Money(200_00))
+		if u.Failed = r.Float64() < value[i]*value[i]; u.Failed {
+			result.Failed++
+		}
+	}
+	orders := []ordering{
+		newOrdering(value, gains(result.Units, Scored.listGain)), newOrdering(value, gains(result.Units, Scored.ruleGain)), newOrdering(near, gains(result.Units, Scored.ruleGain)),
+	}
+	result.save(orders)
+	result.resample(orders, value, failures(result.Units), group, r)
+
+	same := result.Rules[0].Saving
+	require.Equal(t, fleet.Known(fleet.Money(0)), same.More)
+	require.Equal(t, fleet.Known(MoneySpan{}), same.MoreInterval)
+	other := result.Rules[1].Saving
+	span, known := other.MoreInterval.Get()
+	require.True(t, known && span.Low <= other.More.Or(0) && other.More.Or(0) <= span.High)
+	width := func(s fleet.Opt[MoneySpan]) float64 { span, _ := s.Get(); return float64(span.High - span.Low) }
+	require.Less(t, width(other.MoreInterval), math.Hypot(width(result.Forecast.Saving.Interval), width(other.Interval))/2)
+	require.False(t, result.Forecast.Saving.More.IsKnown(), "of the list itself")
 }
 
 func TestIntervalsComeFromTheStreamAlone(t *testing.T) {

@@ -95,6 +95,25 @@ func TestChangeTellsNewPartsApart(t *testing.T) {
 	require.NotEqual(t, after.Change.Without, after.Change.Unfitted)
 }
 
+// Copies that stand in where few winters are on record are of no single year.
+func TestWintersOfAnOutlookAreNamedByYear(t *testing.T) {
+	w := newWorld(6, 30, 2)
+	in := w.input()
+	for depot, days := range in.Temps {
+		in.Temps[depot] = slices.DeleteFunc(slices.Clone(days), func(d fleet.DayTemp) bool { return d.Date < fleet.NewDate(2022, 9, 1) })
+	}
+	issued, err := alerts.Issue(t.Context(), in)
+	require.NoError(t, err)
+	require.NotEmpty(t, issued.Outlooks)
+	for _, o := range issued.Outlooks {
+		var years []int
+		for _, winter := range o.ByWinter {
+			years = append(years, winter.Year)
+		}
+		require.Equal(t, []int{2022, 2023, 0, 0, 0}, years)
+	}
+}
+
 func TestOutlookAgreesWithItsForecast(t *testing.T) {
 	w := newWorld(6, 30, 2)
 	issued, err := alerts.Issue(t.Context(), w.input())
@@ -110,11 +129,15 @@ func TestOutlookAgreesWithItsForecast(t *testing.T) {
 		require.InDelta(t, p, o.ChanceByWeek[26], 1e-4, o.Unit)
 		require.True(t, slices.IsSorted(o.ChanceIf[:]), "a warmer limit is never safer: %v", o.ChanceIf)
 		sum := 0.0
+		var years []int
 		for _, winter := range o.ByWinter {
-			require.Len(t, winter, 6, "October to March")
-			require.True(t, slices.IsSorted(winter))
-			sum += winter[5]
+			years = append(years, winter.Year)
+			require.Len(t, winter.Chance, 6, "October to March")
+			require.True(t, slices.IsSorted(winter.Chance))
+			sum += winter.Chance[5]
 		}
+		require.Equal(t, 2023, years[len(years)-1], "the newest last")
+		require.Equal(t, len(years)-1, years[len(years)-1]-years[0], "year by year")
 		require.InDelta(t, p, sum/float64(len(o.ByWinter)), 1e-3, "the season's chance is the mean over the winters")
 		if p >= 0.05 {
 			mean := 0.0

@@ -72,7 +72,7 @@ func (f *judged) byWeek(byDay []float64, w depotWinters) []float64 {
 }
 
 // byWinter reads each past winter's run of days at the ends of the months that are left.
-func (f *judged) byWinter(o trend.Outlook, w depotWinters) [][]float64 {
+func (f *judged) byWinter(o trend.Outlook, w depotWinters) []fleet.PastWinter {
 	var ends []int
 	for day := w.from; day <= w.season.To; {
 		y, m, _ := day.YMD()
@@ -80,14 +80,17 @@ func (f *judged) byWinter(o trend.Outlook, w depotWinters) [][]float64 {
 		ends = append(ends, int(min(day-1, w.season.To)-w.from))
 	}
 	days := make([]float64, int(w.season.To-w.from)+1)
-	chances := make([][]float64, len(w.winters))
+	winters := make([]fleet.PastWinter, len(w.winters))
 	for i, past := range w.winters {
+		if past.Shifted == 0 {
+			winters[i].Year = past.Year
+		}
 		o.Risk(past.DawnC, int(w.from-f.asOf), w.spreadC, days)
 		for _, end := range ends {
-			chances[i] = append(chances[i], round(days[end], 4))
+			winters[i].Chance = append(winters[i].Chance, round(days[end], 4))
 		}
 	}
-	return chances
+	return winters
 }
 
 // fittedNow is what a unit has in place.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"rimeyard/internal/fleet"
 )
@@ -74,19 +75,49 @@ func ReorderLevel(w Wanted) Level {
 
 // Why says in a sentence what a level rests on.
 func (l Level) Why(w Wanted, leadDays int) string {
+	until := fmt.Sprintf("in the %d days until an order is there, ", leadDays)
+	if leadDays == 1 {
+		until = "in the day until an order is there, "
+	}
 	fails := l.Expected - float64(w.Certain)
-	if l.Expected < 0.05 && l.Pieces == 0 {
-		return fmt.Sprintf("hardly any piece is expected to be wanted in the %d days until an order is there", leadDays)
-	}
-	said := fmt.Sprintf("until an order is there, %d days, %.1f pieces are expected to be wanted for failures", leadDays, fails)
+	var takes []string
 	if w.Certain > 0 {
-		said += fmt.Sprintf(" and %d for planned work", w.Certain)
+		takes = append(takes, "planned work takes "+piecesWords(float64(w.Certain)))
 	}
-	suffice := "suffice"
-	if l.Pieces == 1 {
-		suffice = "suffices"
+	switch {
+	case fails >= 0.05:
+		takes = append(takes, "failures are expected to take "+piecesWords(fails))
+	case w.Certain == 0 && l.Pieces == 0:
+		return until + "hardly any piece is expected to be wanted"
+	default:
+		takes = append(takes, "hardly any failure is expected")
 	}
-	return said + fmt.Sprintf("; %d %s %.0f times in a hundred", l.Pieces, suffice, math.Floor(100*l.Service))
+	said := until + strings.Join(takes, " and ")
+	sure := math.Floor(100 * l.Service)
+	switch {
+	case sure >= 100:
+		return fmt.Sprintf("%s: %s enough", said, isOrAre(l.Pieces))
+	case l.Pieces == 0:
+		return fmt.Sprintf("%s: %.0f times in a hundred no piece is wanted", said, sure)
+	}
+	return fmt.Sprintf("%s: %s enough %.0f times in a hundred", said, isOrAre(l.Pieces), sure)
+}
+
+// piecesWords writes pieces, to a tenth where they are no whole number.
+func piecesWords(n float64) string {
+	switch said := strings.TrimSuffix(fmt.Sprintf("%.1f", n), ".0"); said {
+	case "1":
+		return "1 piece"
+	default:
+		return said + " pieces"
+	}
+}
+
+func isOrAre(n int) string {
+	if n == 1 {
+		return "1 is"
+	}
+	return fmt.Sprintf("%d are", n)
 }
 
 // holdingShare of its price is what a piece costs that is left over for a year: money, space, and a battery's ageing (common practice, no

@@ -99,8 +99,28 @@ func TestReorderLevelsGrow(t *testing.T) {
 	unknown := alerts.ReorderLevel(alerts.Wanted{Fails: map[int]float64{1: 4}})
 	require.Equal(t, 8, unknown.Pieces, "19 times in 20 where no cost is known")
 	require.Zero(t, alerts.ReorderLevel(alerts.Wanted{}).Pieces)
-	require.Equal(t, "hardly any piece is expected to be wanted in the 7 days until an order is there", alerts.ReorderLevel(alerts.Wanted{}).Why(alerts.Wanted{}, 7))
-	require.Contains(t, unknown.Why(alerts.Wanted{Certain: 0}, 7), "until an order is there, 7 days, 4.0 pieces are expected to be wanted for failures; 8 suffice 97 times in a hundred")
+	require.Equal(t, "in the 7 days until an order is there, hardly any piece is expected to be wanted", alerts.ReorderLevel(alerts.Wanted{}).Why(alerts.Wanted{}, 7))
+}
+
+// None, one and many read as people say them.
+func TestReorderLevelsSayWhy(t *testing.T) {
+	for _, tc := range []struct {
+		certain, days int
+		fails         map[int]float64
+		says          string
+	}{
+		{0, 7, nil, "in the 7 days until an order is there, hardly any piece is expected to be wanted"},
+		{0, 1, map[int]float64{1: 0.01}, "in the day until an order is there, hardly any piece is expected to be wanted"},
+		{0, 7, map[int]float64{1: 0.05}, "in the 7 days until an order is there, failures are expected to take 0.1 pieces: 95 times in a hundred no piece is wanted"},
+		{0, 14, map[int]float64{1: 0.3}, "in the 14 days until an order is there, failures are expected to take 0.3 pieces: 1 is enough 96 times in a hundred"},
+		{0, 7, map[int]float64{1: 1}, "in the 7 days until an order is there, failures are expected to take 1 piece: 3 are enough 98 times in a hundred"},
+		{0, 7, map[int]float64{1: 4}, "in the 7 days until an order is there, failures are expected to take 4 pieces: 8 are enough 97 times in a hundred"},
+		{1, 7, nil, "in the 7 days until an order is there, planned work takes 1 piece and hardly any failure is expected: 1 is enough"},
+		{2, 7, map[int]float64{2: 0.5}, "in the 7 days until an order is there, planned work takes 2 pieces and failures are expected to take 1 piece: 6 are enough 98 times in a hundred"},
+	} {
+		w := alerts.Wanted{Certain: tc.certain, Fails: tc.fails}
+		require.Equal(t, tc.says, alerts.ReorderLevel(w).Why(w, tc.days))
+	}
 }
 
 func TestWhatShelvesAreAskedFor(t *testing.T) {

@@ -55,7 +55,7 @@ type Said struct {
 	At    time.Time `json:"at"`
 }
 
-// Said lists the answers that stand, in the order of the checks.
+// Said lists the answers that stand, in the order in which they were given; one that was given anew stands where it was.
 func (s Session) Said() []Said {
 	all := []Said{}
 	k := s.known()
@@ -63,11 +63,15 @@ func (s Session) Said() []Said {
 	for _, a := range s.Answers {
 		last[a.Check] = a
 	}
-	for i, c := range checks {
-		if k.said[i].given {
-			a := last[c.id]
-			all = append(all, Said{c.id, c.title, k.text(i), k.void(i), a.By, a.At})
+	listed := map[Check]bool{}
+	for _, first := range s.Answers {
+		i, found := find(first.Check)
+		if !found || listed[first.Check] {
+			continue
 		}
+		listed[first.Check] = true
+		a := last[first.Check]
+		all = append(all, Said{a.Check, checks[i].title, k.text(i), k.void(i), a.By, a.At})
 	}
 	return all
 }
@@ -78,16 +82,18 @@ func (k known) text(i int) string {
 	if s.outcome < 0 {
 		return "not known"
 	}
-	text := k.facts.words(checks[i].answers[s.outcome].text)
-	if v, known := s.value.Get(); known {
+	if first := s.reads[0]; s.contradicts() {
+		return fmt.Sprintf("%s; first it was: %s", k.readText(i, s.reads[len(s.reads)-1]), k.readText(i, first))
+	}
+	return k.readText(i, read{s.outcome, s.value})
+}
+
+func (k known) readText(i int, r read) string {
+	text := k.facts.words(checks[i].answers[r.outcome].text)
+	if v, known := r.value.Get(); known {
 		text = fmt.Sprintf("%s %s (%s)", figure(v), checks[i].number.unit, text)
 	}
 	return text
-}
-
-func (s Session) askFor(id Check, p chances) *Ask {
-	i, _ := find(id)
-	return s.ask(i, p, false)
 }
 
 func (s Session) ask(i int, p chances, again bool) *Ask {
@@ -136,7 +142,7 @@ func separates(p chances, i int) string {
 		for y := range order[:x] {
 			one, two := p.top(order[y]), p.top(order[x])
 			apart := 0.0
-			for _, l := range tables[i][0] {
+			for _, l := range tables[i].said {
 				apart += math.Abs(l[one] - l[two])
 			}
 			if v := apart * chance[x] * chance[y]; v > most {

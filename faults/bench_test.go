@@ -20,6 +20,9 @@ var benchCauses = []faults.Cause{
 	faults.Immobiliser, faults.EngineComputer, faults.EngineLocked, faults.EngineDrag, faults.NotStarting,
 }
 
+// firstSeed is that of the pair that is run; others are named in docs/fault-finding.md.
+const firstSeed = 3
+
 // mended tells whether naming one cause leads to the work that mends the other: a starter is changed whole, and an engine goes to
 // the engine's mechanic.
 func mended(named, truth faults.Cause) bool {
@@ -58,35 +61,78 @@ func search(t *testing.T, v *vehicle, watch func(faults.Session, faults.Ask)) (f
 }
 
 // Four thousand faults, each cause as often as every other, answered by people who mishear, misread and do not know. Wanted: the right
-// work named in 95 of 100, in two thirds of the minutes of a printed list that may go on after each wrong verdict.
+// work named in 96.5 of 100 and in 88 of 100 of each cause alone, starter motor, solenoid and drive told apart in nine of ten, in 65 % of
+// the minutes of a printed list that may go on after each wrong verdict.
 func TestTheBenchIsFoundOutInTime(t *testing.T) {
 	const faultsPerSeed, seeds = 2000, 2
-	right, found, n := 0, 0, 0
+	found, n := 0, 0
 	guided, printed := 0.0, 0.0
-	rightBy := map[faults.Cause]int{}
+	right, exact := map[faults.Cause]float64{}, map[faults.Cause]float64{}
 	for seed := range uint64(seeds) {
 		for i := range faultsPerSeed {
 			truth := benchCauses[i%len(benchCauses)]
 			watch := &guard{t: t}
-			f, minutes := search(t, newVehicle(rand.New(rand.NewPCG(seed+3, uint64(i))), truth), watch.sees)
+			f, minutes := search(t, newVehicle(rand.New(rand.NewPCG(seed+firstSeed, uint64(i))), truth), watch.sees)
 			if f.Kind == faults.Named && mended(f.Cause, truth) {
-				right++
-				rightBy[truth]++
+				right[truth]++
 			}
-			listed, hit := fixedList(t, newVehicle(rand.New(rand.NewPCG(seed+3, uint64(i))), truth))
+			if f.Kind == faults.Named && f.Cause == truth {
+				exact[truth]++
+			}
+			listed, hit := fixedList(t, newVehicle(rand.New(rand.NewPCG(seed+firstSeed, uint64(i))), truth))
 			if hit {
 				found++
 			}
 			guided, printed, n = guided+minutes, printed+listed, n+1
 		}
 	}
-	share := func(k, of int) float64 { return float64(k) / float64(of) }
-	t.Logf("right %.3f, minutes %.1f; printed list: found %.3f, minutes %.1f; ratio %.3f", share(right, n), guided/float64(n), share(found, n), printed/float64(n), guided/printed)
-	for _, c := range benchCauses {
-		t.Logf("%-18s %.3f", c, share(rightBy[c], n/len(benchCauses)))
+	each := float64(n / len(benchCauses))
+	share := func(by map[faults.Cause]float64, of ...faults.Cause) (sum float64) {
+		for _, c := range of {
+			sum += by[c] / each / float64(len(of))
+		}
+		return sum
 	}
-	require.GreaterOrEqual(t, share(right, n), 0.95)
-	require.LessOrEqual(t, guided/printed, 2.0/3)
+	t.Logf("right %.3f, the very cause %.3f, minutes %.1f; printed list: found %.3f, minutes %.1f; ratio %.3f",
+		share(right, benchCauses...), share(exact, benchCauses...), guided/float64(n), float64(found)/float64(n), printed/float64(n), guided/printed)
+	for _, c := range benchCauses {
+		t.Logf("%-18s %.3f, the very cause %.3f", c, share(right, c), share(exact, c))
+		require.GreaterOrEqual(t, share(right, c), 0.88, "%s", c)
+	}
+	require.GreaterOrEqual(t, share(right, benchCauses...), 0.965)
+	require.GreaterOrEqual(t, share(exact, faults.StarterMotor, faults.Solenoid, faults.StarterDrive), 0.9)
+	require.LessOrEqual(t, guided/printed, 0.65)
+}
+
+// The minutes ahead are those that come, in the mean, on faults as common as they are: at the first question and further on.
+func TestTheMinutesAheadAreThoseThatCome(t *testing.T) {
+	common := []faults.Cause{ // of a dozen failures, by the shares of causes.go
+		faults.Worn, faults.Worn, faults.Worn, faults.Worn, faults.Flat, faults.Flat, faults.Terminals, faults.Terminals, faults.StarterMotor, faults.Charging,
+		faults.PositiveCable, faults.Interlock,
+	}
+	const cases, further = 144, 5 // answers
+	var ahead, came [2]float64
+	for i := range cases {
+		v := newVehicle(rand.New(rand.NewPCG(71, uint64(i))), common[i%len(common)])
+		guessed := map[int]float64{}
+		behind := map[int]float64{}
+		_, minutes := search(t, v, func(s faults.Session, _ faults.Ask) {
+			if n := len(s.Answers); n == 0 || n == further {
+				guessed[n], behind[n] = s.Ahead(), s.Next().Minutes
+			}
+		})
+		for at, n := range []int{0, further} {
+			if guess, asked := guessed[n]; asked {
+				ahead[at] += guess / cases
+				came[at] += (minutes - behind[n]) / cases
+			}
+		}
+	}
+	t.Logf("at the first question %.1f minutes ahead, %.1f came; after %d answers %.1f, %.1f came", ahead[0], came[0], further, ahead[1], came[1])
+	for at := range ahead {
+		require.InEpsilon(t, came[at], ahead[at], 0.25)
+	}
+	require.Less(t, ahead[1], ahead[0])
 }
 
 // guard holds the order of safety, by a table of its own.

@@ -203,3 +203,20 @@ func (p *chances) top(j job) (best int) {
 	}
 	return best
 }
+
+// clear tells whether one cause of a job stands out from the others with it.
+func (p *chances) clear(j job) bool {
+	const clear = 0.8 // of the job's chance
+	return p[p.top(j)] >= clear*p.ofJob(j)
+}
+
+// within are the chances of the causes of a job, if it is that job.
+func (p *chances) within(j job) (only chances) {
+	for i := range causeRows {
+		if causeRows[i].job == j {
+			only[i] = p[i]
+		}
+	}
+	only.normalise()
+	return only
+}

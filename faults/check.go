@@ -16,6 +16,7 @@ type check struct {
 	minutes float64 // of work
 	risk    float64 // what its danger to people and parts counts for, in minutes beside the work (common practice, no source)
 	misread float64 // how often the answer is not what was there to see (common practice, no source)
+	passes  float64 // of what is rarely seen without a fault, the share that is gone by the next reading
 	cranks  bool    // somebody turns the key to start
 	once    bool    // doing it again tells nothing: it has changed what it looks at, or asks the same person
 	needs   []need  // all must hold before it is asked: safety first, then sense
@@ -59,6 +60,21 @@ type number struct {
 	perSystem bool    // low and high are doubled at 24 V
 	notAbove  string  // why a figure above high is none; empty: it cannot be
 	sort      func(f Facts, v float64) int
+	// blur is the standard deviation of a figure about what it stands for, by meter, hand and unit (common practice, no source).
+	blur func(f Facts, v float64) float64
+}
+
+// circuitV, batteryV and ofFigure are blurs: volts of a 12 V circuit, doubled at 24 V; volts of one battery; a share of the figure.
+func circuitV(sd float64) func(Facts, float64) float64 {
+	return func(f Facts, _ float64) float64 { return sd * f.series() }
+}
+
+func batteryV(sd float64) func(Facts, float64) float64 {
+	return func(Facts, float64) float64 { return sd }
+}
+
+func ofFigure(share float64) func(Facts, float64) float64 {
+	return func(_ Facts, v float64) float64 { return share * v }
 }
 
 // steps sorts a figure by ascending limits: outcome i lies below limit i; a figure on the limit belongs to the upper side.
@@ -100,30 +116,6 @@ func find(id Check) (i int, found bool) {
 	return 0, false
 }
 
-// likelihoods are P(answer | cause) as said in words, with the misreadings in: by answer, then by cause. Something that is not on the
-// list may show anything: half as usual, half at random.
-func (c *check) likelihoods(misread float64) []chances {
-	n := float64(len(c.answers))
-	table := make([]chances, len(c.answers))
-	for a := range table {
-		for cause := range causeRows {
-			table[a][cause] = c.rows[0].p[a]
-		}
-		for _, r := range c.rows[1:] {
-			for _, id := range r.of {
-				table[a][id.index()] = r.p[a]
-			}
-		}
-		if c.id != Key {
-			table[a][Unlisted.index()] = 0.5*c.rows[0].p[a] + 0.5/n
-		}
-		for cause := range causeRows {
-			table[a][cause] = (1-misread)*table[a][cause] + misread/n
-		}
-	}
-	return table
-}
-
 // need must hold before a check is asked.
 type need int
 
@@ -135,8 +127,11 @@ const (
 	enough                    // half charged, or charged since
 	fine                      // three quarters charged, or charged since
 	ill                       // it still does not crank: after a cure, nothing of the fault is left to read
+	stuck                     // it was not heard to turn as always: a cure would show nothing
+	untouched                 // what is heard tells of the fault until a cure is tried
 	uncharged                 // rest volts tell of the fault until the battery is charged
 	hungry                    // only what is not full is charged
+	steady                    // a current is read only while it does not come in bursts
 	flows                     // a drop is read only while current flows
 	alive                     // lamps and relays tell nothing where nothing has current
 	runs                      // the engine can be started after what was done
@@ -166,10 +161,16 @@ func (n need) holds(k known) bool {
 		return k.is(RestV, "fine") || k.told(Charge)
 	case ill:
 		return !k.is(Charge, "cranks") && !k.is(CleanTerminals, "cured") && !k.is(CleanWires, "cured")
+	case stuck:
+		return !k.is(Key, "normal")
+	case untouched:
+		return !k.answered(Charge) && !k.answered(CleanTerminals) && !k.answered(CleanWires)
 	case uncharged:
 		return !k.told(Charge)
 	case hungry:
 		return k.answered(RestV) && !k.is(RestV, "fine")
+	case steady:
+		return !k.is(Key, "clicks")
 	case flows:
 		return !k.is(Key, "dark", "silent")
 	case alive:
@@ -226,10 +227,25 @@ type known struct {
 
 type said struct {
 	given   bool
-	outcome int  // -1: not known
-	twice   bool // asked again, and the same was said
+	outcome int // -1: not known
 	times   int
 	value   fleet.Opt[float64]
+	reads   []read // that count: one, or those of a check that was asked again
+}
+
+// contradicts tells whether a check that was asked again was answered otherwise.
+func (s said) contradicts() bool {
+	for _, r := range s.reads {
+		if r.outcome != s.outcome {
+			return true
+		}
+	}
+	return false
+}
+
+// mayRepeat tells whether reading it once more can tell something: once to be sure, a second time where the two contradict.
+func (s said) mayRepeat() bool {
+	return s.outcome >= 0 && s.times <= 2 && (len(s.reads) == 1 || s.contradicts())
 }
 
 func (k known) of(id Check) said {
@@ -266,7 +282,7 @@ func (k known) void(i int) bool {
 	}
 	for _, n := range checks[i].needs {
 		switch n {
-		case enough, fine, flows, alive:
+		case enough, fine, steady, flows, alive:
 			if !n.holds(k) {
 				return true
 			}

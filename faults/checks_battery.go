@@ -30,7 +30,7 @@ var batteryChecks = []check{
 	{
 		id: RestV, title: "Measure the battery's rest voltage", minutes: 3, misread: 0.02, needs: []need{uncharged},
 		number: number{
-			unit: "V", low: 0, high: 13.3, notAbove: "a battery at rest shows at most 13.3 V. Engine and charger off, lamps on for 15 s, wait 3 minutes, and read one battery at a time",
+			blur: batteryV(0.03), unit: "V", low: 0, high: 13.3, notAbove: "a battery at rest shows at most 13.3 V. Engine and charger off, lamps on for 15 s, wait 3 minutes, and read one battery at a time",
 			sort: func(f Facts, v float64) int { l := f.restLimits(); return 3 - steps(v, l.flatV, l.enoughV, l.fineV) },
 		},
 		answers: []answer{
@@ -55,7 +55,7 @@ var batteryChecks = []check{
 	},
 	{
 		id: CCATest, title: "Test the cold cranking current", minutes: 4, misread: 0.03, needs: []need{enough},
-		number: number{unit: "A", low: 1, high: 2500, sort: func(f Facts, v float64) int {
+		number: number{blur: ofFigure(0.05), unit: "A", low: 1, high: 2500, sort: func(f Facts, v float64) int {
 			rated, known := f.RatedCCAA.Get()
 			if !known {
 				return -1
@@ -80,7 +80,7 @@ var batteryChecks = []check{
 	},
 	{
 		id: LoadTest, title: "Load-test the battery", minutes: 6, risk: 1, misread: 0.02, needs: []need{fine, notFrozen},
-		number: number{unit: "V", low: 0, high: 13, sort: func(f Facts, v float64) int { return 1 - steps(v, f.LoadTestLimitV()) }},
+		number: number{blur: batteryV(0.1), unit: "V", low: 0, high: 13, sort: func(f Facts, v float64) int { return 1 - steps(v, f.LoadTestLimitV()) }},
 		answers: []answer{
 			{"holds", "{loadV} V or more at the end", "The battery gives its current: look past it."},
 			{"sags", "Below {loadV} V", "Worn, as it was charged before the test."},
@@ -95,7 +95,7 @@ var batteryChecks = []check{
 	},
 	{
 		id: CrankV, title: "Measure the battery while the key is turned", minutes: 3, risk: 1, misread: 0.02, cranks: true, needs: crankSafely(measured),
-		number: number{unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return 2 - steps(v, f.CrankLowV(), f.IdleCrankV()) }},
+		number: number{blur: circuitV(0.15), unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return 2 - steps(v, f.CrankLowV(), f.IdleCrankV()) }},
 		answers: []answer{
 			{"high", "{idleV} V or more: it hardly moves", "No large current flows: the start circuit, or a joint that lets nothing through."},
 			{"within", "{lowV} V up to {idleV} V", "As it should while the starter works; if the engine turns slowly, look at cables and starter."},
@@ -115,7 +115,7 @@ var batteryChecks = []check{
 		caution: []string{beforeCrank, noFire, shortCrank},
 	},
 	{
-		id: Jump, title: "Try it with a starting aid", minutes: 6, risk: 4, misread: 0.03, cranks: true, needs: crankSafely(notFrozen),
+		id: Jump, title: "Try it with a starting aid", minutes: 6, risk: 4, misread: 0.03, cranks: true, needs: crankSafely(stuck, notFrozen),
 		answers: []answer{
 			{"cranks", "It turns as it should", "The battery or its joints: the rest of the circuit works."},
 			{"same", "No change", "Look past the battery: cables to the starter, starter, start circuit, engine."},
@@ -123,7 +123,7 @@ var batteryChecks = []check{
 		rows: []row{
 			usually(0.04, 0.96),
 			likely(0.93, 0.07).with(Flat, Drain, Charging), likely(0.90, 0.10).with(Worn), likely(0.45, 0.55).with(Terminals),
-			likely(0.62, 0.38).with(GroundCable), likely(0.06, 0.94).with(PositiveCable), likely(0.12, 0.88).with(EngineDrag, StarterMotor),
+			likely(0.62, 0.38).with(GroundCable), likely(0.06, 0.94).with(PositiveCable), likely(0.12, 0.88).with(StarterMotor), likely(0.30, 0.70).with(EngineDrag), likely(0.60, 0.40).with(NotStarting),
 		},
 		why: "It clears or accuses the battery and its joints in one go.",
 		how: []string{
@@ -135,7 +135,7 @@ var batteryChecks = []check{
 		caution: []string{frozenNever, eyes, gas, sameVoltage, beforeCrank},
 	},
 	{
-		id: Charge, title: "Charge the battery fully and try again", minutes: 18, risk: 1, misread: 0.02, cranks: true, once: true, needs: crankSafely(hungry, notFrozen),
+		id: Charge, title: "Charge the battery fully and try again", minutes: 18, risk: 1, misread: 0.02, cranks: true, once: true, needs: crankSafely(stuck, hungry, notFrozen),
 		answers: []answer{
 			{"cranks", "It turns as it should and the battery holds its charge", "It was only flat: now find out why."},
 			{"weak", "It turns slowly, or the battery falls off soon after charging", "Worn."},
@@ -144,7 +144,7 @@ var batteryChecks = []check{
 		rows: []row{
 			usually(0.05, 0.03, 0.92),
 			likely(0.93, 0.05, 0.02).with(Flat, Drain, Charging), likely(0.24, 0.63, 0.13).with(Worn), likely(0.14, 0.12, 0.74).with(Terminals),
-			likely(0.15, 0.20, 0.65).with(EngineDrag), likely(0.06, 0.10, 0.84).with(GroundCable, PositiveCable),
+			likely(0.25, 0.15, 0.60).with(EngineDrag), likely(0.50, 0.03, 0.47).with(NotStarting), likely(0.06, 0.10, 0.84).with(GroundCable, PositiveCable),
 		},
 		why: "At this rest voltage nothing else can be judged: charge first, then try again.",
 		how: []string{

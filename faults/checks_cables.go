@@ -29,7 +29,7 @@ var cableChecks = []check{
 	},
 	{
 		id: ClampDrop, title: "Measure from post to clamp while the key is turned", minutes: 4, risk: 1, misread: 0.02, cranks: true, needs: crankSafely(flows, measured),
-		number: number{unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.ClampDropV()) }},
+		number: number{blur: circuitV(0.02), unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.ClampDropV()) }},
 		answers: []answer{
 			{"none", "{clampV} V or less at both", "The joints at the battery are sound."},
 			{"loss", "More than {clampV} V at one of them", "That joint is bad, however clean it looks."},
@@ -41,7 +41,7 @@ var cableChecks = []check{
 		caution: []string{beforeCrank, noFire, shortCrank},
 	},
 	{
-		id: CleanTerminals, title: "Clean the terminals to bright metal and try again", minutes: 12, risk: 2, misread: 0.02, cranks: true, once: true, needs: crankSafely(seenTerminals),
+		id: CleanTerminals, title: "Clean the terminals to bright metal and try again", minutes: 12, risk: 2, misread: 0.02, cranks: true, once: true, needs: crankSafely(stuck, seenTerminals),
 		answers: []answer{
 			{"cured", "It turns as it should", "It was the joint."},
 			{"same", "No change", "The joints at the battery are out of it."},
@@ -58,7 +58,7 @@ var cableChecks = []check{
 	},
 	{
 		id: PositiveDrop, title: "Measure the positive side's voltage drop while cranking", minutes: 5, risk: 1, misread: 0.02, cranks: true, needs: crankSafely(flows, measured),
-		number: number{unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.PositiveDropV()) }},
+		number: number{blur: circuitV(0.05), unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.PositiveDropV()) }},
 		answers: []answer{
 			{"within", "{posV} V or less", "The positive side carries the current."},
 			{"above", "More than {posV} V", "Resistance between post and starter: measure joint by joint, clean, then measure again."},
@@ -71,7 +71,7 @@ var cableChecks = []check{
 	},
 	{
 		id: GroundDrop, title: "Measure the ground side's voltage drop while cranking", minutes: 4, risk: 1, misread: 0.02, cranks: true, needs: crankSafely(flows, measured),
-		number: number{unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { strict, most := f.GroundDropV(); return upTo(v, strict, most) }},
+		number: number{blur: circuitV(0.03), unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { strict, most := f.GroundDropV(); return upTo(v, strict, most) }},
 		answers: []answer{
 			{"within", "{gndV} V or less", "The ground side carries the current."},
 			{"between", "{gndV} V up to {gndMaxV} V", "Too much by one source, allowed by another: look at both ends of the cable."},
@@ -106,7 +106,7 @@ var cableChecks = []check{
 		expect: "Bright and tight.", tools: []string{"torch"}, caution: []string{negativeOff, stands, hotMoving},
 	},
 	{
-		id: CleanWires, title: "Clean the joints at the starter and try again", minutes: 18, risk: 2, misread: 0.02, cranks: true, once: true, needs: crankSafely(seenWires),
+		id: CleanWires, title: "Clean the joints at the starter and try again", minutes: 18, risk: 2, misread: 0.02, cranks: true, once: true, needs: crankSafely(stuck, seenWires),
 		answers: []answer{
 			{"cured", "It turns as it should", "It was the joint."},
 			{"same", "No change", "The joints at the starter are out of it."},

@@ -64,7 +64,7 @@ var controlChecks = []check{
 		expect: "One click as the key reaches start.", tools: []string{"a second person"}, caution: []string{beforeCrank, neverBypass},
 	},
 	{
-		id: RelaySwap, title: "Exchange the starter relay with a like one", minutes: 4, misread: 0.01, cranks: true, needs: crankSafely(alive),
+		id: RelaySwap, title: "Exchange the starter relay with a like one", minutes: 4, misread: 0.01, cranks: true, needs: crankSafely(stuck, alive),
 		answers: []answer{
 			{"cured", "It turns as it should", "It was the relay: fit a new one."},
 			{"same", "No change", "Not the relay. Put both back."},
@@ -109,7 +109,7 @@ var controlChecks = []check{
 		expect: "Lit for a few seconds, then out.",
 	},
 	{
-		id: SecondKey, title: "Try the other key", minutes: 3, misread: 0.01, cranks: true, needs: crankSafely(alive),
+		id: SecondKey, title: "Try the other key", minutes: 3, misread: 0.01, cranks: true, needs: crankSafely(stuck, alive),
 		answers: []answer{
 			{"cranks", "It turns", "The first key: have it taught in or renewed."},
 			{"same", "No change, or there is none", "The immobiliser may still be at fault."},
@@ -148,7 +148,7 @@ var controlChecks = []check{
 			{"there", "Battery volts when the key is at start", "The switch passes the start on."},
 			{"none", "Nothing", "The ignition switch or what feeds it."},
 		},
-		rows:   []row{usually(0.97, 0.03), likely(0.07, 0.93).with(StartSwitch), likely(0.10, 0.90).with(MainFuse)},
+		rows:   []row{usually(0.97, 0.03), likely(0.20, 0.80).with(StartSwitch), likely(0.10, 0.90).with(MainFuse)},
 		why:    "It tells the switch from all that comes after it.",
 		how:    []string{"Find the start wire at the switch or at the fuse box by the wiring diagram; leave covers with an airbag behind them to a licensed workshop.", "{brake}, turn the key and read."},
 		expect: "Battery volts at start, nothing otherwise.", tools: []string{"voltmeter", "wiring diagram"}, caution: []string{beforeCrank, neverBypass},

@@ -51,7 +51,7 @@ var firstChecks = []check{
 		caution: []string{localRules},
 	},
 	{
-		id: Key, title: "Turn the key and listen", minutes: 1, misread: 0.03, cranks: true, needs: []need{secured, ill},
+		id: Key, title: "Turn the key and listen", minutes: 1, misread: 0.03, cranks: true, needs: []need{secured, ill, untouched},
 		answers: []answer{
 			{"dark", "Nothing is heard and no lamp lights", "The whole supply is missing: terminals, main fuse or a dead battery."},
 			{"silent", "Nothing is heard, the lamps are as always", "The start circuit does not reach the starter, or the solenoid does not answer."},

@@ -11,7 +11,7 @@ const (
 var otherChecks = []check{
 	{
 		id: ChargingV, title: "Measure the charging voltage", minutes: 5, risk: 1, misread: 0.02, needs: []need{secured, runs},
-		number: number{unit: "V", low: 8, high: 20, perSystem: true, sort: func(f Facts, v float64) int {
+		number: number{blur: circuitV(0.1), unit: "V", low: 8, high: 20, perSystem: true, sort: func(f Facts, v float64) int {
 			low, high := f.ChargeV()
 			return []int{1, 0, 2}[upTo(v, low-1e-9, high)]
 		}},
@@ -27,7 +27,7 @@ var otherChecks = []check{
 	},
 	{
 		id: Ripple, title: "Measure the charging ripple", minutes: 3, risk: 1, misread: 0.02, needs: []need{secured, runs},
-		number: number{unit: "V", low: 0, high: 10, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.RippleV()) }},
+		number: number{blur: circuitV(0.05), unit: "V", low: 0, high: 10, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.RippleV()) }},
 		answers: []answer{
 			{"smooth", "{rippleV} V or less", "The diodes are sound."},
 			{"rough", "More than {rippleV} V", "A diode of the alternator: it charges too little and drains while parked."},
@@ -38,8 +38,8 @@ var otherChecks = []check{
 		expect: "{rippleV} V or less.", tools: []string{"voltmeter"}, caution: []string{beforeCrank, hotMoving},
 	},
 	{
-		id: DrainMA, title: "Measure the current while parked", minutes: 12, risk: 1, misread: 0.03, needs: []need{fine},
-		number: number{unit: "mA", low: 0, high: 20000, sort: func(f Facts, v float64) int { return upTo(v, f.DrainMA(), 3*f.DrainMA()) }},
+		id: DrainMA, title: "Measure the current while parked", minutes: 12, risk: 1, misread: 0.03, passes: 0.8, needs: []need{fine},
+		number: number{blur: ofFigure(0.15), unit: "mA", low: 0, high: 20000, sort: func(f Facts, v float64) int { return upTo(v, f.DrainMA(), 3*f.DrainMA()) }},
 		answers: []answer{
 			{"within", "{drainMA} mA or less", "No hidden load while it was measured."},
 			{"above", "{drainMA} up to {drainManyMA} mA", "More than it should: a computer that did not sleep yet, or a hidden load. Wait and read again."},

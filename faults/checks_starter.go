@@ -13,7 +13,7 @@ const (
 var starterChecks = []check{
 	{
 		id: SolenoidDrop, title: "Measure across the solenoid while the key is turned", minutes: 5, risk: 1, misread: 0.02, cranks: true, needs: crankSafely(flows, measured),
-		number: number{unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.SolenoidDropV(), f.openContactsV()) }},
+		number: number{blur: circuitV(0.03), unit: "V", low: 0, high: 13.3, perSystem: true, sort: func(f Facts, v float64) int { return upTo(v, f.SolenoidDropV(), f.openContactsV()) }},
 		answers: []answer{
 			{"within", "{solV} V or less", "The contacts close: volts reach the motor."},
 			{"above", "{solV} V up to {openV} V", "The contacts are burnt."},
@@ -33,8 +33,8 @@ var starterChecks = []check{
 		caution: []string{beforeCrank, noFire, shortCrank, burns, stands},
 	},
 	{
-		id: Draw, title: "Measure the starter's current", minutes: 8, risk: 1, misread: 0.04, cranks: true, needs: crankSafely(flows, enough),
-		number: number{unit: "A", low: 0, high: 2500, sort: func(f Facts, v float64) int {
+		id: Draw, title: "Measure the starter's current", minutes: 8, risk: 1, misread: 0.04, cranks: true, needs: crankSafely(flows, steady, enough),
+		number: number{blur: ofFigure(0.08), unit: "A", low: 0, high: 2500, sort: func(f Facts, v float64) int {
 			low, high, ok := f.StarterCurrentA()
 			if !ok {
 				return -1
@@ -63,7 +63,7 @@ var starterChecks = []check{
 		caution: []string{beforeCrank, noFire, shortCrank},
 	},
 	{
-		id: Tap, title: "Tap the starter while the key is turned", minutes: 5, risk: 4, misread: 0.02, cranks: true, needs: crankSafely(measured),
+		id: Tap, title: "Tap the starter while the key is turned", minutes: 5, risk: 4, misread: 0.02, cranks: true, needs: crankSafely(stuck, measured),
 		answers: []answer{
 			{"runs", "It runs", "A starter that runs when tapped is worn out. It may get the unit home once; change it."},
 			{"same", "No change", "That clears nothing: most worn starters no longer answer."},

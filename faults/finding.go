@@ -3,6 +3,7 @@ package faults
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"rimeyard/internal/fleet"
@@ -17,15 +18,41 @@ const (
 	EitherOr Kind = "either_or" // two that no check at hand can tell apart at a price worth it
 	Refer    Kind = "refer"     // somebody else should look
 	Thaw     Kind = "thaw"      // the battery is frozen: nothing goes on before it has thawed
+	Move     Kind = "move"      // the key could not be turned safely where it stands, and nothing else names a part
 )
+
+// Stopped says in a few words what must be done before a search goes on that ended so; empty: it is at its end.
+func (k Kind) Stopped() string {
+	switch k {
+	case Thaw:
+		return "frozen battery, thaw first"
+	case Move:
+		return "not safe where it stands, move it first"
+	}
+	return ""
+}
+
+// GoOn is the check that lets a stopped search go on once it is answered anew; empty: it is at its end.
+func (k Kind) GoOn() Check {
+	switch k {
+	case Thaw:
+		return Frozen
+	case Move:
+		return Secure
+	}
+	return ""
+}
 
 // Finding is the end of a search.
 type Finding struct {
 	Kind        Kind       `json:"kind"`
-	Part        fleet.Part `json:"part"`  // one of fleet's suspects, EnginePart, or fleet.OtherPart
-	Cause       Cause      `json:"cause"` // the likeliest
-	Says        string     `json:"says"`  // the finding in one sentence
-	Probability float64    `json:"probability"`
+	Part        fleet.Part `json:"part"`        // one of fleet's suspects, EnginePart, or fleet.OtherPart
+	Cause       Cause      `json:"cause"`       // the likeliest
+	Says        string     `json:"says"`        // the finding in one sentence
+	Probability float64    `json:"probability"` // of the work that mends it: where one work mends several causes, of them all
+	Whole       string     `json:"whole"`       // what these have in common, in words; empty: the work mends this cause alone
+	// CauseProbability is that of the cause by itself.
+	CauseProbability float64 `json:"cause_probability"`
 	// Others are the causes that are left beside it, from 1 % on; where Kind is EitherOr the first is the other one.
 	Others   []Chance   `json:"others"`
 	Evidence []Evidence `json:"evidence"` // the most telling first
@@ -62,9 +89,9 @@ func (e Evidence) Strength() int {
 func (s Session) finding(k known, p chances, order []job, chance []float64) *Finding {
 	top := p.top(order[0])
 	c := &causeRows[top]
-	name := p.named(order[0])
+	name := p.short(order[0])
 	f := &Finding{
-		Kind: Named, Part: c.part, Cause: c.id, Probability: chance[0], Others: p.beside(top),
+		Kind: Named, Part: c.part, Cause: c.id, Probability: chance[0], Whole: wholes[order[0]], CauseProbability: p[top], Others: p.beside(top),
 		Evidence: s.evidence(k, top), Advice: capital(c.todo) + ".", LookedAt: c.who,
 	}
 	other := &causeRows[p.top(order[1])]
@@ -81,16 +108,19 @@ func (s Session) finding(k known, p chances, order []job, chance []float64) *Fin
 		f.Says = fmt.Sprintf("It is %s (%s) or %s (%s): the checks that are left cannot separate them at a price worth it.", name, percent(chance[0]), other.name, percent(chance[1]))
 		f.Advice = fmt.Sprintf("Begin with what costs less and harms nothing. %s: %s. %s: %s.", capital(name), c.todo, capital(other.name), other.todo)
 	default:
-		f.Says = fmt.Sprintf("%s, at %s.", capital(name), percent(chance[0]))
+		f.Says = p.says(order[0])
 	}
 	if k.answered(Secure) && !k.is(Secure, "done") && f.Kind != Named {
-		f.Says += " The key could not be turned safely where it stands: tow it to firm, level ground and go on there."
+		f.Kind = Move
+		f.Says = "Stopped: the key could not be turned safely where it stands; tow it to firm, level ground. " + f.Says
+		f.Advice = "Once it stands on firm, level ground, answer anew that it is made safe, and go on from there: the search keeps all that was found."
+		f.LookedAt = ""
 	}
 	if f.Kind == Named && c.who != "" {
 		f.Says += " Have it looked at by " + c.who + "."
 	}
 	sheetFor := c.id
-	if f.Kind == Refer {
+	if f.Kind == Refer || f.Kind == Move {
 		sheetFor = Unlisted
 	}
 	f.Sheet = SheetFor(sheetFor, s.Facts, s.Notes)
@@ -107,9 +137,10 @@ func (s Session) frozen(k known, p chances) *Finding {
 	}
 	return &Finding{
 		Kind: Thaw, Part: fleet.BatteryPart, Cause: Flat, Probability: p.ofJob(jobCharge) + p.ofJob(jobBattery) + p.ofJob(jobDrain) + p.ofJob(jobCharging),
-		Says:     "The battery is frozen, so it was flat. Nothing goes on before it has thawed: no charging, no jump, no load.",
-		Others:   p.beside(top),
-		Evidence: s.evidence(k, top),
+		CauseProbability: p[Flat.index()],
+		Says:             "The battery is frozen, so it was flat. Nothing goes on before it has thawed: no charging, no jump, no load.",
+		Others:           p.beside(top),
+		Evidence:         s.evidence(k, top),
 		Advice: "Take it out, negative lead first, and stand it in a warm, vented room for a day. A case that bulges or leaks is at its end: return it by the local rule. " +
 			"Else answer the question about ice anew and go on from there: the search keeps all that was found.",
 		Sheet: SheetFor(Flat, s.Facts, s.Notes),
@@ -174,26 +205,34 @@ func capital(s string) string {
 	return string(s[0]-'a'+'A') + s[1:]
 }
 
-// named is the cause of a job, or the part with its causes where none of them is clear.
-func (p *chances) named(j job) string {
-	name, all := p.short(j), p.ofJob(j)
-	if name == starterName {
-		name += fmt.Sprintf(" (of that its motor %s, solenoid %s, drive %s)", percent(p[StarterMotor.index()]/all), percent(p[Solenoid.index()]/all), percent(p[StarterDrive.index()]/all))
+// wholes are the parts that one work mends whatever is wrong in them.
+var wholes = map[job]string{jobStarter: "the starter as a whole", jobEngine: "the engine as a whole"}
+
+// says names the cause with its chance, and the whole part with its own where one work mends several causes; or the whole with the share of
+// each cause, where none stands out.
+func (p *chances) says(j job) string {
+	whole, all := wholes[j], percent(p.ofJob(j))
+	switch {
+	case whole == "":
+		return fmt.Sprintf("%s, at %s.", capital(p.short(j)), all)
+	case p.clear(j):
+		return fmt.Sprintf("%s, at %s; %s, at %s.", capital(p.short(j)), percent(p[p.top(j)]), whole, all)
 	}
-	return name
+	within := p.within(j)
+	var each []string
+	for _, c := range within.list(0.01) {
+		each = append(each, fmt.Sprintf("%s %s", c.Name, percent(p[c.Cause.index()])))
+	}
+	return fmt.Sprintf("%s, at %s: %s.", capital(whole), all, strings.Join(each, ", "))
 }
 
-const starterName = "starter"
-
-// short is the cause of a job, or the part where no cause has four fifths of the job's chance.
+// short is the cause of a job, or the part where no cause stands out.
 func (p *chances) short(j job) string {
-	const clear = 0.8
-	top := p.top(j)
 	switch {
-	case p[top] >= clear*p.ofJob(j):
-		return causeRows[top].name
+	case p.clear(j):
+		return causeRows[p.top(j)].name
 	case j == jobStarter:
-		return starterName
+		return "starter"
 	}
 	return "engine, hard to turn or locked"
 }

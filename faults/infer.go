@@ -1,12 +1,12 @@
 package faults
 
-// How the search judges: set by two seeds of the tests' simulated bench, so that 95 of 100 faults are named right; held by others.
+// How the search judges: set by three seeds of the tests' simulated bench, and held by others.
 const (
 	sureFrom      = 0.92 // of the job: it is named at once
-	sureOfFlat    = 0.97 // a flat battery is named by exclusion: not before drain and charging are looked at
-	namedFrom     = 0.80 // of the job, when no check is left that is worth its minutes
+	sureOfCommon  = 0.97 // of a flat or a worn battery, which lead by how common they are: not before others had their chance
+	namedFrom     = 0.75 // of the job, when no check is left that is worth its minutes
 	togetherFrom  = 0.80 // of two jobs together: one or the other
-	minutesPerNat = 240  // what it is worth to halve the doubt, and a little more
+	minutesPerNat = 210  // what it is worth to halve the doubt, and a little more
 	leastNats     = 0.01 // less is not worth a question
 	misfitBelow   = 0.04 // chance of an answer by all others: below, it is asked again
 	repeatMinutes = 12   // what takes longer is not asked again, only pointed at
@@ -14,31 +14,10 @@ const (
 
 // sure is the chance from which on a job is named at once.
 func sure(j job) float64 {
-	if j == jobCharge {
-		return sureOfFlat
+	if j == jobCharge || j == jobBattery {
+		return sureOfCommon
 	}
 	return sureFrom
-}
-
-// tables are the likelihoods of each check, for an answer given once and for one that was asked again and stayed the same.
-var tables = func() (all [][2][]chances) {
-	for _, c := range checks {
-		all = append(all, [2][]chances{c.likelihoods(c.misread), c.likelihoods(c.misread * c.misread)})
-	}
-	return all
-}()
-
-// likelihood of what was said to check i; found is false where it says nothing.
-func (k known) likelihood(i int) (l *chances, found bool) {
-	s := k.said[i]
-	if !s.given || s.outcome < 0 || k.void(i) {
-		return nil, false
-	}
-	table := 0
-	if s.twice {
-		table = 1
-	}
-	return &tables[i][table][s.outcome], true
 }
 
 // posterior is Bayes' rule with the answers independent given the cause: P(cause | answers) ∝ P(cause) Π P(answer | cause). Factors are
@@ -59,7 +38,7 @@ func (k known) posterior(prior chances, without int) chances {
 }
 
 // gain is the expected fall of entropy by asking check i, in nats.
-func gain(p chances, i int) float64 { return fall(p, tables[i][0]) }
+func gain(p chances, i int) float64 { return fall(p, tables[i].said) }
 
 // fall of entropy that is expected of outcomes so likely.
 func fall(p chances, outcomes []chances) float64 {
@@ -79,27 +58,6 @@ func fall(p chances, outcomes []chances) float64 {
 	return p.entropy() - left
 }
 
-// gainAgain is what is expected of asking check i once more. Given a cause, the first answer was a misreading with the chance
-// (m/n)/P(answer | cause), m being the check's rate and n its outcomes; only then does the second one differ, as the cause has it.
-func (k known) gainAgain(p chances, i int) float64 {
-	first := k.said[i].outcome
-	c := checks[i]
-	slip := c.misread / float64(len(c.answers))
-	again := make([]chances, len(c.answers))
-	for cause := range causeRows {
-		wrong := slip / tables[i][0][first][cause]
-		same := 1.0
-		for o := range again {
-			if o != first {
-				again[o][cause] = wrong * tables[i][0][o][cause]
-				same -= again[o][cause]
-			}
-		}
-		again[first][cause] = same
-	}
-	return fall(p, again)
-}
-
 // next is the check with the most gain for the minutes of work and risk, those of what must come before it included; where that is not
 // done, it is asked first. A check may be asked a second time, to be sure. Late, also those are asked again to which nobody knew an
 // answer. Found is false when none is worth its minutes.
@@ -114,7 +72,7 @@ func (k known) next(p chances, late bool) (next int, found bool) {
 				continue
 			}
 			g = gain(p, i)
-		case s.times == 1 && s.outcome >= 0 && !c.once && c.minutes <= repeatMinutes && !k.void(i) && k.open(i):
+		case s.mayRepeat() && !c.once && c.minutes <= repeatMinutes && !k.void(i) && k.open(i):
 			g = k.gainAgain(p, i)
 		}
 		if g < leastNats || g*minutesPerNat < minutes {
@@ -173,7 +131,7 @@ func (k known) misfit(prior chances) (worst int, found bool) {
 	least := misfitBelow
 	for i := range checks {
 		l, given := k.likelihood(i)
-		if !given || k.said[i].twice || checks[i].id == Secure {
+		if !given || len(k.said[i].reads) > 1 || checks[i].id == Secure || checks[i].id == Frozen {
 			continue
 		}
 		rest := k.posterior(prior, i)

@@ -27,10 +27,10 @@ func (s Session) Begun() ([]byte, error) {
 	return json.Marshal(s)
 }
 
-// Found is the finding as it is kept, in JSON; nil where there is none yet, or the battery must thaw before the search goes on.
+// Found is the finding as it is kept, in JSON; nil where there is none yet.
 func (s Session) Found() ([]byte, error) {
 	f := s.Next().Finding
-	if f == nil || f.Kind == Thaw {
+	if f == nil {
 		return nil, nil
 	}
 	return json.Marshal(f)

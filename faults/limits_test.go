@@ -182,7 +182,7 @@ func TestTheTablesAreWhole(t *testing.T) {
 				named[id] = true
 			}
 		}
-		for _, l := range c.likelihoods(c.misread) {
+		for _, l := range c.likelihoods().said {
 			for _, v := range l {
 				require.True(t, v > 0 || c.misread == 0, "%s rules a cause out for good", c.id)
 			}

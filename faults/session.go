@@ -99,10 +99,11 @@ func (c *check) believed(f Facts) (low, high float64) {
 	return c.number.low, c.number.high
 }
 
-// known gathers the answers that stand.
+// known gathers the answers that stand. A second answer takes the first one's place; but where the search itself had asked again, both
+// count, and so do two that say the same.
 func (s Session) known() known {
 	k := known{facts: s.Facts, said: make([]said, len(checks))}
-	for _, a := range s.Answers {
+	for n, a := range s.Answers {
 		i, found := find(a.Check)
 		if !found {
 			continue
@@ -114,11 +115,22 @@ func (s Session) known() known {
 			now = was
 			now.times++
 		case now.outcome >= 0:
-			now.twice = was.given && was.outcome == now.outcome
+			now.reads = []read{{now.outcome, a.Value}}
+			if len(was.reads) > 0 && (was.outcome == now.outcome || s.askedAgain(n)) {
+				now.reads = append(was.reads[:len(was.reads):len(was.reads)], now.reads...)
+			}
 		}
 		k.said[i] = now
 	}
 	return k
+}
+
+// askedAgain tells whether answer n was given because the search, unsure of the one before, asked for it once more.
+func (s Session) askedAgain(n int) bool {
+	before := s
+	before.Answers = s.Answers[:n]
+	i, _, found := before.decide()
+	return found && checks[i].id == s.Answers[n].Check
 }
 
 // Step is what comes next: a check to ask, or the finding.
@@ -147,33 +159,50 @@ func (s Session) Next() Step {
 	step := Step{Chances: p.list(0.01), Minutes: k.minutes()}
 	if odd, found := k.misfit(prior); found {
 		step.Doubt, step.Odd = k.doubt(odd), checks[odd].id
-		if k.repeats(odd, p, prior) {
-			step.Ask = s.ask(odd, p, true)
-			return step
-		}
 	}
-	switch {
-	case k.is(Frozen, "frozen"):
+	if i, again, found := k.decide(p, prior); found {
+		step.Ask = s.ask(i, p, again)
+		return step
+	}
+	if k.is(Frozen, "frozen") {
 		step.Finding = s.frozen(k, p)
-	case !k.answered(Secure):
-		step.Ask = s.askFor(Secure, p)
-	case !k.answered(Key) && secured.holds(k):
-		step.Ask = s.askFor(Key, p)
-	default:
-		order, chance := p.leading()
-		if chance[0] < sure(order[0]) {
-			i, found := k.next(p, false)
-			if !found && chance[0] < namedFrom {
-				i, found = k.next(p, true)
-			}
-			if found {
-				step.Ask = s.ask(i, p, k.said[i].given)
-				return step
-			}
-		}
-		step.Finding = s.finding(k, p, order, chance)
+		return step
 	}
+	order, chance := p.leading()
+	step.Finding = s.finding(k, p, order, chance)
 	return step
+}
+
+func (s Session) decide() (i int, again, found bool) {
+	k := s.known()
+	prior := s.Prior.chances(s.Facts)
+	return k.decide(k.posterior(prior, -1), prior)
+}
+
+// decide picks the check to ask, and tells whether it was answered before; found is false at the end of the search.
+func (k known) decide(p, prior chances) (i int, again, found bool) {
+	if k.is(Frozen, "frozen") {
+		return 0, false, false
+	}
+	if odd, found := k.misfit(prior); found && k.repeats(odd, p, prior) {
+		return odd, true, true
+	}
+	for _, id := range []Check{Secure, Key} {
+		if i, _ := find(id); !k.said[i].given && k.open(i) {
+			return i, false, true
+		}
+	}
+	if order, chance := p.leading(); chance[0] >= sure(order[0]) {
+		if p.clear(order[0]) {
+			return 0, false, false
+		}
+		i, found = k.next(p.within(order[0]), false)
+		return i, k.said[i].given, found
+	}
+	if i, found = k.next(p, false); !found {
+		i, found = k.next(p, true)
+	}
+	return i, k.said[i].given, found
 }
 
 // repeats tells whether the answer that fits worst should be asked for again: once, if that is quick, and if anything hangs on it.

@@ -150,6 +150,70 @@ func TestAnAnswerMayBeChangedByAnother(t *testing.T) {
 	require.Empty(t, begin(t, faults.Facts{}).Undo().Answers)
 }
 
+// Where the search asked again, two answers that contradict weigh the same; where a person puts an answer right, the newer one counts.
+func TestTwoReadingsThatContradictWeighTheSame(t *testing.T) {
+	s := told(t, begin(t, faults.Facts{}), "secure", "done", "key", "normal")
+	require.True(t, s.Next().Ask.Again && s.Next().Ask.Check == faults.Key, "so rare that it is asked again")
+	before, once := chanceOf(begin(t, faults.Facts{}), faults.NotStarting), chanceOf(s, faults.NotStarting)
+	both := told(t, s, "key", "slow")
+	turned := told(t, told(t, begin(t, faults.Facts{}), "secure", "done", "key", "slow"), "key", "normal")
+	require.Greater(t, chanceOf(both, faults.NotStarting), before)
+	require.Less(t, chanceOf(both, faults.NotStarting), once)
+	require.Contains(t, both.Said()[1].Text, "first it was: It turns as fast as always")
+	require.InDelta(t, once, chanceOf(turned, faults.NotStarting), 1e-12, "nobody asked again: it was put right")
+	sure := told(t, both, "key", "normal")
+	require.Greater(t, chanceOf(sure, faults.NotStarting), chanceOf(both, faults.NotStarting))
+}
+
+func TestAFigureOnTheLimitSaysLittleAndOneFarBeyondItMuch(t *testing.T) {
+	s := told(t, begin(t, faults.Facts{RatedAh: fleet.Known(80.0)}), "secure", "done", "key", "slow", "rest_v", "11.6", "charge", "cranks")
+	chance := func(mA string) float64 { return chanceOf(told(t, s, "drain_ma", mA), faults.Drain) }
+	require.InDelta(t, chance("49.9"), chance("50.1"), 0.02, "on both sides of 50 mA")
+	for _, step := range [][2]string{{"20", "50"}, {"50", "60"}, {"60", "100"}, {"100", "800"}} {
+		require.Less(t, chance(step[0]), chance(step[1]), "%v", step)
+	}
+}
+
+func TestTheChanceOfTheCauseAndOfItsPart(t *testing.T) {
+	s := told(t, begin(t, faults.Facts{TemperatureC: fleet.Known(10.0)}), "secure", "done", "key", "click", "lamps", "bright", "rest_v", "12.7", "cca_test", "good",
+		"relay_click", "clicks", "positive_drop", "0.02", "ground_drop", "0.01", "crank_v", "12.6", "relay_swap", "same")
+	require.Equal(t, faults.SolenoidDrop, s.Next().Ask.Check, "the starter is sure, which part of it is not")
+	f := told(t, s, "solenoid_drop", "12.4").Next().Finding
+	require.Equal(t, faults.Solenoid, f.Cause)
+	require.Equal(t, "the starter as a whole", f.Whole)
+	require.InDelta(t, chanceOf(told(t, s, "solenoid_drop", "12.4"), faults.Solenoid), f.CauseProbability, 1e-12)
+	require.InDelta(t, chanceOf(told(t, s, "solenoid_drop", "12.4"), faults.Solenoid, faults.StarterMotor, faults.StarterDrive), f.Probability, 0.01)
+	vain := told(t, s, "solenoid_drop", faults.DontKnow)
+	for step := vain.Next(); step.Finding == nil; step = vain.Next() {
+		vain = told(t, vain, string(step.Ask.Check), faults.DontKnow)
+	}
+	require.Regexp(t, `^The starter as a whole, at \d+ %: starter's solenoid \d+ %, starter motor worn \d+ %`, vain.Next().Finding.Says)
+	worn := told(t, begin(t, faults.Facts{}), "secure", "done", "key", "slow", "rest_v", "12.6", "cca_test", "poor", "load_test", "6.1").Next().Finding
+	require.Empty(t, worn.Whole)
+	require.InDelta(t, worn.Probability, worn.CauseProbability, 1e-12)
+}
+
+func TestAnswersAreListedAsTheyWereGiven(t *testing.T) {
+	s := told(t, begin(t, faults.Facts{}), "secure", "done", "rest_v", "12.1", "key", "slow", "story", "neither", "rest_v", "12.2")
+	var order []faults.Check
+	for _, a := range s.Said() {
+		order = append(order, a.Check)
+	}
+	require.Equal(t, []faults.Check{faults.Secure, faults.RestV, faults.Key, faults.Story}, order)
+}
+
+// A cure shows nothing on a unit that turns as always, and the sound of the fault is not asked for after one was tried.
+func TestCuresAndTheSoundOfTheFault(t *testing.T) {
+	turns := told(t, begin(t, faults.Facts{TemperatureC: fleet.Known(10.0)}), "secure", "done", "key", "normal", "rest_v", "11.8", "look_terminals", "bad")
+	for _, check := range []faults.Check{faults.Charge, faults.Jump, faults.CleanTerminals, faults.RelaySwap, faults.SecondKey, faults.Tap} {
+		require.False(t, turns.May(check), "%s", check)
+	}
+	slow := told(t, begin(t, faults.Facts{TemperatureC: fleet.Known(10.0)}), "secure", "done", "key", "slow", "rest_v", "11.8")
+	require.True(t, slow.May(faults.Charge))
+	require.True(t, slow.May(faults.Key))
+	require.False(t, told(t, slow, "charge", faults.DontKnow).May(faults.Key))
+}
+
 func TestFiguresAreSortedOrRefusedWithASentence(t *testing.T) {
 	s24 := begin(t, faults.Facts{SystemVolts: 24})
 	for _, tc := range []struct {
@@ -227,6 +291,8 @@ func TestAFrozenBatteryStopsTheSearch(t *testing.T) {
 	require.Equal(t, faults.Thaw, f.Kind)
 	require.Contains(t, f.Says, "no charging, no jump")
 	require.NotNil(t, told(t, s, "frozen", "no").Next().Ask, "thawed, it goes on")
+	rare := told(t, begin(t, faults.Facts{}), "secure", "done", "key", "silent", "lamps", "bright", "rest_v", "12.7", "frozen", "frozen")
+	require.Nil(t, rare.Next().Ask, "ice is never asked for again to be sure")
 }
 
 // Without a safe place the key is never turned.

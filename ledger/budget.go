@@ -13,7 +13,7 @@ type BudgetInput struct {
 	Units    []BudgetUnit
 	Prices   []Price
 	Planned  []Planned // certain costs; and what they cure, fails less
-	// Winters are those that count, by their number from the newest back, which is 0. Nil: all that any depot has.
+	// Winters are those that count, by their number among all that any depot has, from the newest back, which is 0. Nil: all.
 	Winters []int
 	Rates   Rates
 	// Instead names for a part number the one that will be bought in its place.
@@ -28,10 +28,9 @@ type BudgetUnit struct {
 	Depot      fleet.DepotID
 	CostCentre string
 	Class      string
-	// ByWinter is fleet.Outlook.ByWinter: for each past winter of the depot, oldest first, the chance of at least one failed start up to the
-	// end of each month of the season that was left when the list was made. Empty: nothing is known, and the unit's failures are not
-	// budgeted, but counted in Budget.Unknown.
-	ByWinter [][]float64
+	// ByWinter is fleet.Outlook.ByWinter, of the same winters for all units of a depot. Empty: nothing is known, and the unit's failures are
+	// not budgeted, but counted in Budget.Unknown.
+	ByWinter []fleet.PastWinter
 	// FirstMonth is that of ByWinter's first column. Months before the budget's first are behind: that they passed without a failure is
 	// taken as known.
 	FirstMonth  Month
@@ -39,6 +38,7 @@ type BudgetUnit struct {
 	NoStartCost fleet.Opt[fleet.Money]     // of one failed start: call-out, lost work
 	Fitted      map[fleet.Part][]string    // part numbers, one entry per piece
 	AgeYears    map[fleet.Part]float64     // of what is fitted; a part not there is of unknown age
+	Quiet       fleet.Opt[float64]         // fleet.NightCurve.Quiet, the unit's own chance of a failure out of the cold
 	SwapCosts   map[fleet.Part]fleet.Money // last price paid; stands in where a price list does not have all the parts
 }
 
@@ -61,12 +61,13 @@ type Planned struct {
 }
 
 // Rates are failed starts per unit and month where no outlook reaches: warm months, and the season after the one that was forecast. See
-// [LearnRates].
+// [LearnRates] and [LearnLives]. They are those of the usual unit of today; units share them out among each other by what is known of them, so
+// that their sum stays what it is: out of the season by [BudgetUnit.Quiet], and in all months by the age of their parts.
 type Rates struct {
-	Warm, Cold float64
-	Season     [monthsPerYear]bool // months of the season, from January
+	ByMonth [monthsPerYear]float64 // of a month of mean length, from January
+	Season  [monthsPerYear]bool    // months of the season, likewise: these go by how hard the winter is
 	// Lives are lifetimes in years by part. A unit whose parts are older than its fellows' has a share of the rates that is larger by the
-	// ratio of their hazards. Empty: all units are alike.
+	// ratio of their hazards. Empty: all ages are alike.
 	Lives map[fleet.Part]trend.Weibull
 }
 
@@ -84,6 +85,8 @@ type Budget struct {
 	NoCost      int          `json:"no_cost"`      // units whose failed start has no known cost: only parts are counted
 	NoPrice     []string     `json:"no_price"`     // part numbers without any price: counted as nothing
 	NoSwapPrice int          `json:"no_swap_cost"` // planned swaps of which a part has no price
+	// Unlisted are units with work planned within the budget that are not among its units, and whose work is not in it therefore.
+	Unlisted []fleet.UnitID `json:"planned_unlisted"`
 }
 
 // BudgetLine is the spend of one cost centre, or the fleet, in one month, or in all.

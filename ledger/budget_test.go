@@ -32,7 +32,13 @@ func prices2026() []Price {
 // fleetOf makes units whose chances go with a temper that all share in each winter.
 func fleetOf(r *rand.Rand, units, depots, winters int) BudgetInput {
 	in := BudgetInput{Currency: "EUR", From: october, Months: 12, Prices: prices2026(), Cures: map[fleet.Part]float64{fleet.BatteryPart: 0.95}}
-	in.Rates = Rates{Warm: 0.002, Cold: 0.01, Season: [12]bool{0: true, 1: true, 2: true, 9: true, 10: true, 11: true}, Lives: map[fleet.Part]trend.Weibull{fleet.BatteryPart: {Shape: 2.6, Scale: 5.5}}}
+	in.Rates = Rates{Season: [12]bool{0: true, 1: true, 2: true, 9: true, 10: true, 11: true}, Lives: map[fleet.Part]trend.Weibull{fleet.BatteryPart: {Shape: 2.6, Scale: 5.5}}}
+	for m, cold := range in.Rates.Season {
+		in.Rates.ByMonth[m] = 0.002
+		if cold {
+			in.Rates.ByMonth[m] = 0.01
+		}
+	}
 	temper := make([]float64, winters)
 	for k := range temper {
 		temper[k] = math.Exp(0.7 * r.NormFloat64())
@@ -54,7 +60,7 @@ func fleetOf(r *rand.Rand, units, depots, winters int) BudgetInput {
 				hazard += weak * share * temper[k]
 				months[m] = 1 - math.Exp(-hazard)
 			}
-			u.ByWinter = append(u.ByWinter, months)
+			u.ByWinter = append(u.ByWinter, fleet.PastWinter{Year: 2026 - winters + k, Chance: months})
 		}
 		in.Units = append(in.Units, u)
 	}
@@ -91,10 +97,35 @@ func TestBudgetByHand(t *testing.T) {
 	require.Equal(t, fleet.Money(250_00), whole(b).P10)
 }
 
+// winters are the last up to that of 2025, with the chances of a unit.
+func winters(chances ...[]float64) (past []fleet.PastWinter) {
+	for k, c := range chances {
+		past = append(past, fleet.PastWinter{Year: 2026 - len(chances) + k, Chance: c})
+	}
+	return past
+}
+
+// Work on a unit that the list does not have is not in the budget, and that is said.
+func TestPlannedWorkOfUnlistedUnitsIsTold(t *testing.T) {
+	in := BudgetInput{Currency: "EUR", From: october, Months: 2, Prices: prices2026(), Units: []BudgetUnit{one("A", "NOR", []float64{0.5})}}
+	swap := func(unit fleet.UnitID, on fleet.Date) Planned {
+		return Planned{Unit: unit, On: on, Parts: []fleet.Part{fleet.BatteryPart}}
+	}
+	in.Planned = []Planned{swap("Z", october+7), swap("A", october+7), swap("B", october+14), swap("Z", october+21), swap("C", october+100), swap("D", october-30)}
+	b := budgetOf(t, in)
+	require.Equal(t, []fleet.UnitID{"B", "Z"}, b.Unlisted)
+	require.Equal(t, fleet.Money(200_00), whole(b).Planned)
+	text, err := json.Marshal(b)
+	require.NoError(t, err)
+	require.Contains(t, string(text), `"planned_unlisted":["B","Z"]`)
+	in.Planned = in.Planned[1:2]
+	require.Empty(t, budgetOf(t, in).Unlisted)
+}
+
 // one unit of a depot, with its chances.
 func one(id fleet.UnitID, depot fleet.DepotID, byWinter ...[]float64) BudgetUnit {
 	return BudgetUnit{
-		ID: id, Depot: depot, CostCentre: "100", FirstMonth: MonthOf(october), ByWinter: byWinter, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
+		ID: id, Depot: depot, CostCentre: "100", FirstMonth: MonthOf(october), ByWinter: winters(byWinter...), Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
 		NoStartCost: fleet.Known(fleet.Money(100_00)), Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"B1"}},
 	}
 }
@@ -109,8 +140,8 @@ func TestDepotsWithFewerWinters(t *testing.T) {
 	require.InDelta(t, 0.4+0.5, whole(b).Failed, 1e-12)
 	in.Winters = []int{0}
 	require.InDelta(t, 0.9+0.8, whole(budgetOf(t, in)).Failed, 1e-12)
-	in.Winters = []int{2} // the oldest of the one, the newest of the other again
-	require.InDelta(t, 0+0.8, whole(budgetOf(t, in)).Failed, 1e-12)
+	in.Winters = []int{2} // 2023 was mild at the one, so it is reckoned as the mild one at the other
+	require.InDelta(t, 0+0.2, whole(budgetOf(t, in)).Failed, 1e-12)
 }
 
 // A unit that is sure to fail once in the season costs the same in each year, whichever month it is.
@@ -235,7 +266,7 @@ func TestBudgetAgainstSimulation(t *testing.T) {
 			for _, group := range g.groups {
 				for k := range group.units {
 					u := &group.units[k]
-					u.chances(place(winter, group.own), 1, chances)
+					u.chances(group.at[winter], 1, chances)
 					x := r.Float64()
 					for m, q := range chances {
 						if x -= q; x < 0 {
@@ -297,11 +328,11 @@ func TestWintersAreShared(t *testing.T) {
 	for i := range in.Units {
 		mean := make([]float64, 6)
 		for _, w := range in.Units[i].ByWinter {
-			for m := range w {
-				mean[m] += w[m] / 20
+			for m := range w.Chance {
+				mean[m] += w.Chance[m] / 20
 			}
 		}
-		in.Units[i].ByWinter = [][]float64{mean}
+		in.Units[i].ByWinter = winters(mean)
 	}
 	alone := whole(budgetOf(t, in))
 	require.InEpsilon(t, float64(shared.Expected), float64(alone.Expected), 1e-6)
@@ -378,10 +409,10 @@ func TestBudgetNamesBadInput(t *testing.T) {
 	for want, spoil := range map[string]func(*BudgetInput){
 		"months":            func(in *BudgetInput) { in.Months = 0 },
 		"U-00001":           func(in *BudgetInput) { in.Units[2].ID = "U-00001" },
-		"do not fall":       func(in *BudgetInput) { in.Units[0].ByWinter[1][2] = 0 },
-		"winter 2":          func(in *BudgetInput) { in.Units[0].ByWinter[1] = []float64{0.1} },
+		"do not fall":       func(in *BudgetInput) { in.Units[0].ByWinter[1].Chance[2] = 0 },
+		"winter 2":          func(in *BudgetInput) { in.Units[0].ByWinter[1].Chance = []float64{0.1} },
 		"from the newest":   func(in *BudgetInput) { in.Winters = []int{-1} },
-		"must not be below": func(in *BudgetInput) { in.Rates.Warm = math.NaN() },
+		"must not be below": func(in *BudgetInput) { in.Rates.ByMonth[3] = math.NaN() },
 		"no winter is left": func(in *BudgetInput) { in.Winters = []int{} },
 	} {
 		raw, err := json.Marshal(good)
@@ -406,27 +437,123 @@ func TestMonthsOutOfTheOutlook(t *testing.T) {
 	early, late := 0.0, 0.0
 	for i := range in.Units { // what was behind is given to have gone well
 		for _, w := range in.Units[i].ByWinter {
-			late += (w[3] - w[2]) / (1 - w[2]) / 5
-			early += (w[3] - w[2]) / 5
+			late += (w.Chance[3] - w.Chance[2]) / (1 - w.Chance[2]) / 5
+			early += (w.Chance[3] - w.Chance[2]) / 5
 		}
 	}
 	require.InEpsilon(t, late, b.Total[0].Failed, 1e-9)
 	require.Greater(t, late, early)
 }
 
+// Many failures in deep winter and few in October: each month has its own rate, and over the year they come to what was seen.
 func TestLearnRates(t *testing.T) {
 	f := Facts{Depots: []fleet.Depot{{ID: "NOR", Timezone: "Europe/Oslo"}}}
-	for i := range 100 {
+	const units = 1000
+	for i := range units {
 		f.Units = append(f.Units, fleet.Unit{ID: fleet.UnitID(fmt.Sprint(i)), Depot: "NOR"})
 	}
-	for i := range 20 {
-		f.Breakdowns = append(f.Breakdowns, fleet.Breakdown{Unit: "1", At: (fleet.NewDate(2026, 1, 5) + fleet.Date(i)).Midnight(f.Depots[0].Zone()), Cause: fleet.BatteryPart})
+	seen := map[time.Month]int{time.October: 4, time.November: 30, time.December: 90, time.January: 200, time.February: 120, time.March: 20, time.June: 12}
+	total := 0
+	for month, n := range seen {
+		year := 2026
+		if month >= time.October {
+			year--
+		}
+		total += n
+		for i := range n {
+			at := fleet.NewDate(year, month, 1+i%28).Midnight(f.Depots[0].Zone())
+			f.Breakdowns = append(f.Breakdowns, fleet.Breakdown{Unit: "1", At: at.Add(time.Duration(i) * time.Second), Cause: fleet.BatteryPart})
+		}
 	}
 	f.Breakdowns = append(f.Breakdowns, fleet.Breakdown{Unit: "1", At: fleet.NewDate(2026, 1, 5).Midnight(f.Depots[0].Zone()), Cause: fleet.OtherPart})
-	r := LearnRates(f, fleet.Season{From: october, To: fleet.NewDate(2027, 3, 31)}, fleet.NewDate(2025, 10, 1), fleet.NewDate(2026, 9, 30))
+	season := fleet.Season{From: october, To: fleet.NewDate(2027, 3, 31)}
+	r := LearnRates(f, season, fleet.NewDate(2025, 10, 1), fleet.NewDate(2026, 9, 30))
 	require.Equal(t, [12]bool{0: true, 1: true, 2: true, 9: true, 10: true, 11: true}, r.Season)
-	require.InEpsilon(t, 20.5/600, r.Cold, 0.01)
-	require.InEpsilon(t, 0.5/600, r.Warm, 0.01)
+	year := 0.0
+	for m, rate := range r.ByMonth {
+		year += rate * units * float64(NewMonth(2026, time.Month(m+1)).Days()) / daysPerMonth
+		require.Positive(t, rate, "none seen is not none expected")
+	}
+	require.InEpsilon(t, float64(total)+1, year, 1e-9, "half a failure more in the season and out of it")
+	require.InEpsilon(t, 200.0/units, r.ByMonth[0], 0.05)
+	require.Less(t, r.ByMonth[9], r.ByMonth[0]/15, "October is no January")
+	require.Greater(t, r.ByMonth[9], 4.0/units, "drawn a little towards its season")
+
+	few := Facts{Depots: f.Depots, Units: f.Units, Breakdowns: f.Breakdowns[:1]}
+	r = LearnRates(few, season, fleet.NewDate(2025, 10, 1), fleet.NewDate(2026, 9, 30))
+	require.InEpsilon(t, r.ByMonth[0], r.ByMonth[1], 0.7, "one failure tells little of months")
+}
+
+// However rates are shared out among units, by age and by what each risks without cold, the year comes to what the rates say.
+func TestSharingOutKeepsTheYear(t *testing.T) {
+	in := fleetOf(rand.New(rand.NewPCG(6, 6)), 400, 3, 5)
+	flat := Rates{Season: in.Rates.Season, ByMonth: in.Rates.ByMonth}
+	for i := range in.Units {
+		in.Units[i].ByWinter = nil // no month has an outlook
+		if i%7 > 0 {
+			in.Units[i].Quiet = fleet.Known(0.0001 * float64(1+i%5))
+		}
+	}
+	shared := flat
+	shared.Lives = map[fleet.Part]trend.Weibull{fleet.BatteryPart: {Shape: 1, Scale: 6}} // a hazard that does not grow: age moves none from year to year
+	expected := func(r Rates, units []BudgetUnit) float64 {
+		one := in
+		one.Rates, one.Units = r, units
+		g, err := newBudgeting(one)
+		require.NoError(t, err)
+		hazard := 0.0
+		for _, group := range g.groups {
+			for k := range group.units {
+				for m, calm := range group.units[k].calm {
+					if !group.units[k].cold[m] {
+						calm = -math.Log1p(-calm)
+					}
+					hazard += calm
+				}
+			}
+		}
+		return hazard
+	}
+	alike := slices.Clone(in.Units)
+	for i := range alike {
+		alike[i].Quiet, alike[i].AgeYears = fleet.Opt[float64]{}, nil
+	}
+	require.InEpsilon(t, expected(flat, alike), expected(shared, in.Units), 1e-9)
+
+	// A unit that risks more without cold costs more out of the season, and no more in it.
+	in.Rates = flat
+	for i := range in.Units {
+		in.Units[i].CostCentre, in.Units[i].Quiet = "calm", fleet.Known(0.0001)
+		if i%2 == 0 {
+			in.Units[i].CostCentre, in.Units[i].Quiet = "not calm", fleet.Known(0.0003)
+		}
+	}
+	b := budgetOf(t, in)
+	n := len(b.Months) + 1
+	january, may := 3, 7
+	require.InEpsilon(t, 3, b.Lines[n+may].Failed/b.Lines[may].Failed, 0.01)
+	require.InEpsilon(t, 1, b.Lines[n+january].Failed/b.Lines[january].Failed, 1e-9)
+}
+
+// A fleet whose batteries die young has a life of its own; one without failures the usual one.
+func TestLearnLives(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 8))
+	f := Facts{}
+	today := fleet.NewDate(2026, 11, 25)
+	for i := range 600 {
+		from := today - fleet.Date(365*10) + fleet.Date(r.IntN(365*7))
+		lived := fleet.Date(365 * 3 * math.Pow(-math.Log(r.Float64()), 1/3.0)) // Weibull of shape 3 and scale 3 years
+		b := fleet.BatteryFitting{Battery: fmt.Sprint(i), FittedOn: fleet.Known(from)}
+		if from+lived < today {
+			b.RemovedOn, b.RemovedBecause = fleet.Known(from+lived), fleet.RemovedFailed
+		}
+		f.Batteries = append(f.Batteries, b)
+	}
+	lives := LearnLives(f, today)
+	require.InEpsilon(t, 3, lives[fleet.BatteryPart].Scale, 0.1)
+	require.InEpsilon(t, 3, lives[fleet.BatteryPart].Shape, 0.15)
+	require.InEpsilon(t, 12, lives[fleet.StarterPart].Scale, 1e-6)
+	require.InEpsilon(t, 5.5, LearnLives(Facts{}, today)[fleet.BatteryPart].Scale, 1e-6)
 }
 
 // BenchmarkBudget budgets a year of 50,000 units and 30 winters, and tells how much longer that takes than to read it from JSON.

@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"math"
+	"maps"
 	"slices"
 
 	"rimeyard/internal/fleet"
@@ -19,9 +19,9 @@ const (
 //
 // For each past winter the units fail independently of each other, each by its own chance in that winter, at the price of the part that is
 // to blame and of the call-out; the months of one season exclude each other for a unit, as a first failure puts it right. Winters are
-// equally likely and the same for all units, so that a cold one costs everywhere at once. A depot with fewer winters than another has its
-// own again from the newest back. Months that no outlook reaches go by [Rates]. Planned work is certain, and what it cures fails less from
-// that week on.
+// equally likely and the same for all units, so that a cold one costs everywhere at once: those of different depots are matched by year, and
+// where a depot lacks one, its own of the same rank stands in (see align). Months that no outlook reaches go by [Rates]. Planned work is
+// certain, and what it cures fails less from that week on.
 //
 // Means, and within each winter variances, are exact. Quantiles are those of the mixture over winters: of exact convolutions on steps of
 // money where few units or few failures are concerned (see grid), else of a translated gamma with the exact first three moments.
@@ -37,7 +37,7 @@ func MakeBudget(in BudgetInput) (Budget, error) {
 type budgeting struct {
 	in      BudgetInput
 	months  []Month
-	winters []int // from the newest back
+	winters []int // that count, from the newest back
 	prices  prices
 	groups  []*group // by cost centre and depot
 	out     Budget
@@ -49,8 +49,9 @@ type group struct {
 	depot      fleet.DepotID
 	units      []prepared
 	own        int                 // winters
+	at         []int               // by winter, its place among the own
 	severity   []float64           // of each, against their mean: for months that no outlook reaches
-	sums       [][]cumulants       // by winter that counts, and month, the last of all months
+	sums       [][]cumulants       // by winter that counts, in the order of budgeting.winters, and month, the last of all months
 	planned    []fleet.Money       // by month
 	expected   []cumulants         // by month: mean over the winters
 	byWinter   map[int][]cumulants // those of sums, by own winter
@@ -79,32 +80,54 @@ func newBudgeting(in BudgetInput) (*budgeting, error) {
 }
 
 func (b *budgeting) check() error {
-	seen := map[fleet.UnitID]bool{}
+	seen, first := map[fleet.UnitID]bool{}, map[fleet.DepotID]*BudgetUnit{}
 	for i := range b.in.Units {
 		u := &b.in.Units[i]
 		if seen[u.ID] {
 			return fmt.Errorf("unit %s is there twice", u.ID)
 		}
 		seen[u.ID] = true
-		for k, w := range u.ByWinter {
-			last := 0.0
-			if len(w) != len(u.ByWinter[0]) {
-				return fmt.Errorf("unit %s: winter %d has %d months and the first has %d: want as many in each", u.ID, k+1, len(w), len(u.ByWinter[0]))
-			}
-			for _, p := range w {
-				if !(p >= last && p <= 1) {
-					return fmt.Errorf("unit %s, winter %d: chance %v after %v: want chances that do not fall, up to 1", u.ID, k+1, p, last)
-				}
-				last = p
-			}
+		if len(u.ByWinter) == 0 {
+			continue
+		}
+		if first[u.Depot] == nil {
+			first[u.Depot] = u
+		}
+		if err := u.check(first[u.Depot]); err != nil {
+			return err
 		}
 	}
-	if b.in.Rates.Warm < 0 || b.in.Rates.Cold < 0 || math.IsNaN(b.in.Rates.Warm+b.in.Rates.Cold) {
-		return errors.New("rates of failed starts must not be below zero")
+	for _, rate := range b.in.Rates.ByMonth {
+		if !(rate >= 0) {
+			return errors.New("rates of failed starts must not be below zero")
+		}
 	}
 	for _, w := range b.in.Winters {
 		if w < 0 {
 			return fmt.Errorf("winter %d: winters are counted from the newest back, which is 0", w)
+		}
+	}
+	return nil
+}
+
+// check holds the winters of a unit against those of another of its depot, and their chances against what chances are.
+func (u *BudgetUnit) check(other *BudgetUnit) error {
+	if len(u.ByWinter) != len(other.ByWinter) {
+		return fmt.Errorf("unit %s has %d winters and unit %s of the same depot %d: want the same in both", u.ID, len(u.ByWinter), other.ID, len(other.ByWinter))
+	}
+	for k, w := range u.ByWinter {
+		last := 0.0
+		if w.Year != other.ByWinter[k].Year {
+			return fmt.Errorf("unit %s: winter %d is that of %d and at unit %s of the same depot that of %d: want the same in both", u.ID, k+1, w.Year, other.ID, other.ByWinter[k].Year)
+		}
+		if len(w.Chance) != len(u.ByWinter[0].Chance) {
+			return fmt.Errorf("unit %s: winter %d has %d months and the first has %d: want as many in each", u.ID, k+1, len(w.Chance), len(u.ByWinter[0].Chance))
+		}
+		for _, p := range w.Chance {
+			if !(p >= last && p <= 1) {
+				return fmt.Errorf("unit %s, winter %d: chance %v after %v: want chances that do not fall, up to 1", u.ID, k+1, p, last)
+			}
+			last = p
 		}
 	}
 	return nil
@@ -135,14 +158,32 @@ func (b *budgeting) gather() {
 		now.own = max(now.own, len(u.ByWinter))
 		now.units = append(now.units, b.prepare(u, work, hazards))
 	}
-	b.out.NoPrice = b.prices.missing()
+	b.out.NoPrice, b.out.Unlisted = b.prices.missing(), b.unlisted(planned)
+}
+
+// unlisted are the units with planned work within the budget that are not among its units.
+func (b *budgeting) unlisted(planned map[fleet.UnitID][]Planned) []fleet.UnitID {
+	left := maps.Clone(planned)
+	for i := range b.in.Units {
+		delete(left, b.in.Units[i].ID)
+	}
+	maps.DeleteFunc(left, func(_ fleet.UnitID, work []Planned) bool {
+		return !slices.ContainsFunc(work, func(p Planned) bool { _, within := b.monthOf(p); return within })
+	})
+	return slices.Sorted(maps.Keys(left))
+}
+
+// monthOf planned work, by its place among the budget's. False: it lies before or after them.
+func (b *budgeting) monthOf(p Planned) (month int, within bool) {
+	month = int(MonthOf(max(p.On, b.in.From)) - b.months[0])
+	return month, p.On >= b.in.From.Monday() && month < len(b.months)
 }
 
 // plan adds the certain cost of the work on a unit.
 func (b *budgeting) plan(g *group, u *BudgetUnit, work []Planned) {
 	for _, p := range work {
-		m := int(MonthOf(max(p.On, b.in.From)) - b.months[0])
-		if p.On < b.in.From.Monday() || m >= len(b.months) {
+		m, within := b.monthOf(p)
+		if !within {
 			continue
 		}
 		cost := p.Cost.Or(0)
@@ -157,33 +198,61 @@ func (b *budgeting) plan(g *group, u *BudgetUnit, work []Planned) {
 	}
 }
 
-// settleWinters says which winters count, and how hard each is for months that no outlook reaches.
+// settleWinters says which winters count, which of a depot's own each is, and how hard it is for months that no outlook reaches.
 func (b *budgeting) settleWinters() {
-	most := someWinters
+	of := map[fleet.DepotID]*depotWinters{}
 	for _, g := range b.groups {
-		g.own = max(g.own, someWinters)
-		most = max(most, g.own)
+		w := g.winters()
+		if known := of[g.depot]; known != nil && len(known.severity) == len(w.severity) {
+			for k, hard := range w.severity {
+				known.severity[k] += hard
+			}
+		} else if len(w.severity) > 0 {
+			of[g.depot] = w
+		}
+	}
+	all := align(of)
+	all.count = max(all.count, someWinters)
+	for _, g := range b.groups {
+		if g.at = all.own[g.depot]; g.at == nil {
+			g.at = make([]int, all.count) // nothing is known of its winters
+		}
+		g.own = slices.Max(g.at) + 1
+		if w := of[g.depot]; w != nil {
+			g.own = len(w.severity)
+		}
 		g.severity = g.severities()
 	}
 	b.winters = b.in.Winters
 	if b.winters == nil {
-		for k := range most {
+		for k := range all.count {
 			b.winters = append(b.winters, k)
 		}
 	}
 	b.out.Winters = len(b.winters)
 }
 
-// severities hold each winter's expected failures against the mean of all.
-func (g *group) severities() []float64 {
-	hard, total := make([]float64, g.own), 0.0
+// winters are the group's, with the failures that each is expected to bring.
+func (g *group) winters() *depotWinters {
+	w := &depotWinters{severity: make([]float64, g.own)}
 	for i := range g.units {
-		for k, w := range g.units[i].byWinter {
-			if len(w) > 0 && len(g.units[i].byWinter) == g.own {
-				hard[k] += w[len(w)-1]
+		for k, past := range g.units[i].byWinter {
+			if w.years == nil {
+				w.years = make([]int, g.own)
+			}
+			w.years[k] = past.Year
+			if n := len(past.Chance); n > 0 {
+				w.severity[k] += past.Chance[n-1]
 			}
 		}
 	}
+	return w
+}
+
+// severities hold each winter's expected failures against the mean of all.
+func (g *group) severities() []float64 {
+	hard, total := make([]float64, g.own), 0.0
+	copy(hard, g.winters().severity)
 	for _, h := range hard {
 		total += h
 	}
@@ -197,9 +266,6 @@ func (g *group) severities() []float64 {
 	return hard
 }
 
-// place of a winter, counted from the newest back, among so many.
-func place(winter, own int) int { return own - 1 - winter%own }
-
 // sum adds up the cumulants of every group, winter and month, and their means. Without a choice of winters each of a depot's own counts
 // alike.
 func (b *budgeting) sum() error {
@@ -209,16 +275,22 @@ func (b *budgeting) sum() error {
 	for _, g := range b.groups {
 		g.byWinter = map[int][]cumulants{}
 		g.expected = make([]cumulants, len(b.months)+1)
-		means := b.winters
-		if b.in.Winters == nil {
-			means = means[:g.own]
-		}
 		for _, w := range b.winters {
-			g.sums = append(g.sums, b.sumWinter(g, place(w, g.own)))
+			if w >= len(g.at) {
+				return fmt.Errorf("winter %d: there are %d", w, len(g.at))
+			}
+			g.sums = append(g.sums, b.sumWinter(g, g.at[w]))
 		}
-		for i := range means {
+		means := g.sums
+		if b.in.Winters == nil {
+			means = nil
+			for k := range g.own {
+				means = append(means, b.sumWinter(g, k))
+			}
+		}
+		for _, sums := range means {
 			for m := range g.expected {
-				g.expected[m].add(g.sums[i][m])
+				g.expected[m].add(sums[m])
 			}
 		}
 		for m := range g.expected {

@@ -11,7 +11,7 @@ import (
 
 // prepared is a unit as a budget sees it.
 type prepared struct {
-	byWinter [][]float64
+	byWinter []fleet.PastWinter
 	first    int         // month of the budget that is byWinter's first column; below zero: that many are behind
 	columns  int         // of byWinter
 	calm     []float64   // by month where no outlook reaches: chance of a failure, or in cold months the hazard in a usual winter
@@ -30,7 +30,7 @@ func (u *prepared) inSeason(month int) bool {
 func (b *budgeting) prepare(u *BudgetUnit, work []Planned, hazards ages) prepared {
 	p := prepared{byWinter: u.ByWinter, first: int(u.FirstMonth - b.months[0])}
 	if len(u.ByWinter) > 0 {
-		p.columns = len(u.ByWinter[0])
+		p.columns = len(u.ByWinter[0].Chance)
 	}
 	n := len(b.months)
 	p.left = b.leftBy(u, work)
@@ -39,11 +39,7 @@ func (b *budgeting) prepare(u *BudgetUnit, work []Planned, hazards ages) prepare
 		if !p.inSeason(m) {
 			share := float64(month.Last()+1-max(b.in.From, month.First())) / float64(month.Days())
 			p.cold[m] = b.in.Rates.Season[int(month)%monthsPerYear]
-			rate := b.in.Rates.Warm
-			if p.cold[m] {
-				rate = b.in.Rates.Cold
-			}
-			p.calm[m] = rate * share * hazards.against(u, m)
+			p.calm[m] = b.in.Rates.ByMonth[int(month)%monthsPerYear] * share * hazards.against(u, m, p.cold[m])
 			if p.left != nil {
 				p.calm[m] *= p.left[m]
 			}
@@ -123,7 +119,7 @@ func (u *prepared) chances(winter int, severity float64, into []float64) {
 	if u.columns == 0 {
 		return
 	}
-	w := u.byWinter[winter%len(u.byWinter)]
+	w := u.byWinter[winter].Chance
 	before := 0.0
 	if u.first < 0 {
 		before = w[min(-u.first, u.columns)-1]
@@ -151,15 +147,17 @@ func (u *prepared) chances(winter int, severity float64, into []float64) {
 
 // ages hold units' hazards against each other.
 type ages struct {
-	of   map[fleet.Part]trend.Weibull
-	mean map[fleet.Part]float64 // hazard of the units whose age is known
+	of    map[fleet.Part]trend.Weibull
+	mean  map[fleet.Part]float64 // hazard of the units whose age is known
+	quiet float64                // mean of the units of which it is known; 0: of none
+	usual map[bool]float64       // mean over all units of what against gives today without it, in the season and out of it
 }
 
 // youngest age at which a hazard is read, in years: one that falls with age has no bound at 0.
 const youngest = 1.0 / monthsPerYear
 
 func (b *budgeting) hazards() ages {
-	a := ages{map[fleet.Part]trend.Weibull{}, map[fleet.Part]float64{}}
+	a := ages{map[fleet.Part]trend.Weibull{}, map[fleet.Part]float64{}, 0, map[bool]float64{false: 1, true: 1}}
 	for _, part := range slices.Sorted(maps.Keys(b.in.Rates.Lives)) {
 		l, n, sum := b.in.Rates.Lives[part], 0, 0.0
 		for i := range b.in.Units {
@@ -172,16 +170,38 @@ func (b *budgeting) hazards() ages {
 			a.of[part], a.mean[part] = l, sum/float64(n)
 		}
 	}
+	n := 0
+	for i := range b.in.Units {
+		if quiet := b.in.Units[i].Quiet.Or(0); quiet > 0 {
+			a.quiet += quiet
+			n++
+		}
+	}
+	a.quiet /= float64(max(1, n))
+	var sums [2]float64
+	for i := range b.in.Units {
+		sums[0] += a.against(&b.in.Units[i], 0, false)
+		sums[1] += a.against(&b.in.Units[i], 0, true)
+	}
+	for k, sum := range sums {
+		if sum > 0 {
+			a.usual[k == 1] = sum / float64(len(b.in.Units))
+		}
+	}
 	return a
 }
 
-// against is a unit's hazard in a month of the budget against that of the usual unit today, by the causes that are suspected of it.
-func (a ages) against(u *BudgetUnit, month int) float64 {
+// against is a unit's hazard in a month of the budget against that of the usual unit today: by the causes that are suspected of it and the age
+// of its parts, and out of the season by its own chance of failing without cold.
+func (a ages) against(u *BudgetUnit, month int, season bool) float64 {
 	ratio := 1.0
 	for _, part := range []fleet.Part{fleet.BatteryPart, fleet.StarterPart} {
 		if years, known := u.AgeYears[part]; known && a.mean[part] > 0 {
 			ratio += u.Causes[part] * (hazard(a.of[part], max(years, youngest)+float64(month)/monthsPerYear)/a.mean[part] - 1)
 		}
 	}
-	return max(0, ratio)
+	if quiet := u.Quiet.Or(0); !season && quiet > 0 {
+		ratio *= quiet / a.quiet
+	}
+	return max(0, ratio) / a.usual[season]
 }

@@ -199,7 +199,7 @@ func newRows(groups []*group, months int) *rows {
 func (r *rows) fill(winter int) {
 	i := 0
 	for _, g := range r.groups {
-		own := place(winter, g.own)
+		own := g.at[winter]
 		for k := range g.units {
 			g.units[k].chances(own, g.severity[own], r.chances[i])
 			i++

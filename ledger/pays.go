@@ -88,16 +88,17 @@ type ServiceCost struct {
 
 // AuditMoney is what an order of units would have saved, as the audit of a season says.
 type AuditMoney struct {
-	Name      string
-	Saved     fleet.Money
-	Low, High fleet.Opt[fleet.Money] // 95 %
+	Name  string
+	Saved fleet.Money
+	// Low and High are the ends of the 95 % interval of what the list would have saved more than this order, judged on the same units.
+	Low, High fleet.Opt[fleet.Money]
 }
 
 // AgainstRule is what the list saved more than a rule that was used before.
 type AgainstRule struct {
 	Rule  string                 `json:"rule"`
 	More  fleet.Money            `json:"more"`
-	Low   fleet.Opt[fleet.Money] `json:"low"` // 95 %, as if the two were independent, which is wider than the truth
+	Low   fleet.Opt[fleet.Money] `json:"low"` // 95 %, of the difference
 	High  fleet.Opt[fleet.Money] `json:"high"`
 	Clear bool                   `json:"clear"` // the interval does not hold 0
 }

@@ -22,9 +22,10 @@ func weakUnit(id fleet.UnitID, byWinter []float64) ledger.PaysUnit {
 	u := ledger.PaysUnit{Unit: plan.Unit{
 		ID: id, Depot: "NOR", Causes: map[fleet.Part]float64{fleet.BatteryPart: 1}, NoStartCost: fleet.Known(fleet.Money(600_00)),
 		SwapCosts: map[fleet.Part]fleet.Money{fleet.BatteryPart: 200_00}, AgeYears: map[fleet.Part]float64{fleet.BatteryPart: 4},
-	}, CostCentre: "100", SeasonByWinter: byWinter, LabourPerHour: fleet.Known(fleet.Money(60_00))}
+	}, CostCentre: "100", LabourPerHour: fleet.Known(fleet.Money(60_00))}
 	end := 0.0
-	for _, p := range byWinter {
+	for k, p := range byWinter {
+		u.ByWinter = append(u.ByWinter, fleet.PastWinter{Year: 2026 - len(byWinter) + k, Chance: []float64{p}})
 		end += p / float64(len(byWinter))
 	}
 	for w := range 26 {
@@ -57,6 +58,7 @@ func TestPoliciesOfAFleet(t *testing.T) {
 				byWinter[k] = weak * r.Float64()
 			}
 			u := weakUnit(fleet.UnitID(fmt.Sprint("U", i)), byWinter)
+			u.Depot = fleet.DepotID(fmt.Sprint("D", len(byWinter))) // winters are those of a depot
 			switch r.IntN(12) {
 			case 0:
 				u.NoStartCost = fleet.Opt[fleet.Money]{}
@@ -179,11 +181,11 @@ func TestBestAgeWithDoubt(t *testing.T) {
 
 func TestWhatTheListSavedAgainstRules(t *testing.T) {
 	known := fleet.Known[fleet.Money]
-	list := ledger.AuditMoney{Name: "list", Saved: 1000_00, Low: known(700_00), High: known(1400_00)}
-	got := ledger.AgainstRules(list, []ledger.AuditMoney{
-		{Name: "age", Saved: 200_00, Low: known(-100_00), High: known(600_00)}, {Name: "last test", Saved: 900_00},
+	got := ledger.AgainstRules(1000_00, []ledger.AuditMoney{
+		{Name: "age", Saved: 200_00, Low: known(300_00), High: known(1300_00)}, {Name: "last test", Saved: 900_00}, {Name: "volts", Saved: 900_00, Low: known(-50_00), High: known(250_00)},
 	})
-	require.Equal(t, ledger.AgainstRule{Rule: "age", More: 800_00, Low: known(300_00), High: known(1300_00), Clear: true}, got[0]) // 300 and 400 at right angles: 500
+	require.Equal(t, ledger.AgainstRule{Rule: "age", More: 800_00, Low: known(300_00), High: known(1300_00), Clear: true}, got[0])
 	require.False(t, got[1].Low.IsKnown())
 	require.False(t, got[1].Clear)
+	require.False(t, got[2].Clear)
 }

@@ -13,9 +13,20 @@ import (
 type PaysUnit struct {
 	plan.Unit
 	CostCentre string
-	// SeasonByWinter is the last column of fleet.Outlook.ByWinter; all units of a depot have the same winters in the same order.
-	SeasonByWinter []float64
-	LabourPerHour  fleet.Opt[fleet.Money]
+	// ByWinter is fleet.Outlook.ByWinter, of the same winters for all units of a depot; the last chance of each counts.
+	ByWinter      []fleet.PastWinter
+	LabourPerHour fleet.Opt[fleet.Money]
+}
+
+// seasons are the unit's chances at the end of the season, by winter.
+func (u *PaysUnit) seasons() []float64 {
+	var chances []float64
+	for _, w := range u.ByWinter {
+		if n := len(w.Chance); n > 0 {
+			chances = append(chances, w.Chance[n-1])
+		}
+	}
+	return chances
 }
 
 // Pays holds three policies against each other, for each unit and for the fleet: to work on it now, in its best week, or to let it run to
@@ -24,27 +35,56 @@ type PaysUnit struct {
 // The works, their best week and their worth are those of package plan, by the same rules. To run to failure costs the chance of a failed
 // start times its loss; a policy with work costs that less what the work avoids, and the work itself: labour, and the life of parts that is
 // thrown away. Each winter has a cost; expected is their mean, mild and hard are P10 and P90 over winters, of the expected cost in each.
-// For the fleet, the spread of what is saved is that of money as it will be seen: over winters, and over which units fail.
+// For the fleet, the spread of what is saved is that of money as it will be seen: over winters, those of different depots being matched as in
+// a budget (see align), and over which units fail.
 func Pays(monday fleet.Date, units []PaysUnit, r plan.Rules) FleetPays {
 	units = slices.Clone(units)
 	slices.SortFunc(units, func(a, b PaysUnit) int { return cmp.Compare(a.ID, b.ID) })
 	all := make([]plan.Unit, len(units))
-	winters := 0
+	depots := map[fleet.DepotID]*depotWinters{}
 	for i := range units {
 		all[i] = units[i].Unit
-		winters = max(winters, len(units[i].SeasonByWinter))
+		units[i].addTo(depots)
 	}
-	w := weighing{monday: monday, appraiser: plan.NewAppraiser(r, all), now: make([]float64, winters), best: make([]float64, winters), run: make([]float64, winters), saves: make([]cumulants, winters)}
+	shared, own := align(depots), map[fleet.DepotID]int{}
+	for d, of := range depots {
+		own[d] = len(of.severity)
+	}
+	n := shared.count
+	w := weighing{
+		monday: monday, appraiser: plan.NewAppraiser(r, all), winters: shared, depots: own, now: make([]float64, n), best: make([]float64, n), run: make([]float64, n), saves: make([]cumulants, n),
+	}
 	for i := range units {
 		w.add(&units[i])
 	}
 	return w.fleet()
 }
 
+// addTo adds the unit's chances to what the winters do at its depot.
+func (u *PaysUnit) addTo(depots map[fleet.DepotID]*depotWinters) {
+	chances := u.seasons()
+	w := depots[u.Depot]
+	if w == nil && len(chances) > 0 {
+		w = &depotWinters{severity: make([]float64, len(chances))}
+		for _, past := range u.ByWinter {
+			w.years = append(w.years, past.Year)
+		}
+		depots[u.Depot] = w
+	}
+	if w == nil || len(chances) != len(w.severity) {
+		return
+	}
+	for k, p := range chances {
+		w.severity[k] += p
+	}
+}
+
 // weighing adds up units by winter, counted from the newest back.
 type weighing struct {
 	monday         fleet.Date
 	appraiser      *plan.Appraiser
+	winters        aligned
+	depots         map[fleet.DepotID]int // how many winters each has
 	now, best, run []float64
 	saves          []cumulants // run less best
 	out            FleetPays
@@ -52,7 +92,7 @@ type weighing struct {
 
 func (w *weighing) add(u *PaysUnit) {
 	switch {
-	case len(u.ChanceByWeek) == 0 || len(u.SeasonByWinter) == 0:
+	case len(u.ChanceByWeek) == 0 || len(u.ByWinter) == 0 || len(u.seasons()) != w.depots[u.Depot]:
 		w.out.Unknown++
 		return
 	case !u.NoStartCost.IsKnown():
@@ -72,7 +112,7 @@ func (w *weighing) add(u *PaysUnit) {
 	}
 	c := w.courses(u, &p)
 	for i := range w.run {
-		k := place(i, len(u.SeasonByWinter))
+		k := w.winters.own[u.Depot][i]
 		w.now[i], w.best[i], w.run[i] = w.now[i]+c.now[k], w.best[i]+c.best[k], w.run[i]+c.run[k]
 		w.saves[i].add(cumulants{mean: c.saves[k], variance: c.variance[k]})
 	}
@@ -85,11 +125,12 @@ const daysPerWeek = 7
 type courses struct{ now, best, run, saves, variance []float64 }
 
 func (w *weighing) courses(u *PaysUnit, p *plan.Appraisal) courses {
-	n := len(u.SeasonByWinter)
+	chances := u.seasons()
+	n := len(chances)
 	flat := make([]float64, 5*n)
 	c := courses{flat[:n], flat[n : 2*n], flat[2*n : 3*n], flat[3*n : 4*n], flat[4*n:]}
 	loss := p.Loss.Amount()
-	for k, chance := range u.SeasonByWinter {
+	for k, chance := range chances {
 		c.run[k] = loss * chance
 		avoids, costs := p.At(0, chance)
 		c.now[k] = c.run[k] - avoids + costs
@@ -136,12 +177,12 @@ func policyCost(policy Policy, monday fleet.Opt[fleet.Date], byWinter []float64)
 // leave counts a unit that no work pays for: every policy is to leave it.
 func (w *weighing) leave(u *PaysUnit) {
 	loss := u.NoStartCost.Or(0).Amount()
-	run := make([]float64, len(u.SeasonByWinter))
-	for k, chance := range u.SeasonByWinter {
-		run[k] = loss * chance
+	run := u.seasons()
+	for k := range run {
+		run[k] *= loss
 	}
 	for i := range w.run {
-		k := place(i, len(run))
+		k := w.winters.own[u.Depot][i]
 		w.now[i], w.best[i], w.run[i] = w.now[i]+run[k], w.best[i]+run[k], w.run[i]+run[k]
 	}
 	cost := policyCost(RunToFailure, fleet.Opt[fleet.Date]{}, run)

@@ -225,23 +225,12 @@ func UsualBreakdown(f Facts, cause fleet.Part) fleet.Opt[fleet.Money] {
 	return fleet.Known((costs[(len(costs)-1)/2] + costs[len(costs)/2]) / 2)
 }
 
-// AgainstRules is what the list of a season saved more than each of the rules used before, by what the audit says of each. Where both have
-// an interval, so has the difference; it is reckoned as if the two were independent. As they judge the same units in the same winter, the
-// truth is narrower.
-func AgainstRules(list AuditMoney, rules []AuditMoney) []AgainstRule {
+// AgainstRules is what the list of a season saved more than each of the rules used before, by what the audit says of each.
+func AgainstRules(list fleet.Money, rules []AuditMoney) []AgainstRule {
 	var out []AgainstRule
 	for _, r := range rules {
-		a := AgainstRule{Rule: r.Name, More: list.Saved - r.Saved}
-		low, lowKnown := list.Low.Get()
-		high, highKnown := list.High.Get()
-		ruleLow, ruleLowKnown := r.Low.Get()
-		ruleHigh, ruleHighKnown := r.High.Get()
-		if lowKnown && highKnown && ruleLowKnown && ruleHighKnown {
-			down := math.Hypot(float64(list.Saved-low), float64(ruleHigh-r.Saved))
-			up := math.Hypot(float64(high-list.Saved), float64(r.Saved-ruleLow))
-			a.Low, a.High = fleet.Known(a.More-fleet.Money(math.Round(down))), fleet.Known(a.More+fleet.Money(math.Round(up)))
-			a.Clear = a.Low.Or(0) > 0 || a.High.Or(0) < 0
-		}
+		a := AgainstRule{Rule: r.Name, More: list - r.Saved, Low: r.Low, High: r.High}
+		a.Clear = a.Low.Or(0) > 0 || a.High.Or(0) < 0
 		out = append(out, a)
 	}
 	return out

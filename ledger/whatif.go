@@ -51,14 +51,8 @@ func Buying(in BudgetInput, other, inPlaceOf string) BudgetInput {
 	return in
 }
 
-// Following is the same budget if work went by another plan, such as one made by [MoreVisits].
-func Following(in BudgetInput, p plan.Plan, labourPerHour map[fleet.DepotID]fleet.Money) BudgetInput {
-	in.Planned = PlannedBy(p, labourPerHour)
-	return in
-}
-
 // MoreVisits is the input of a plan with so many visits a week more in each depot, shared out evenly by capacity, where the fleet has them
-// in all. A depot whose visits are not limited has no use for more.
+// in all; [PlannedBy] turns the plan into a budget's work. A depot whose visits are not limited has no use for more.
 func MoreVisits(in plan.Input, more int) plan.Input {
 	in.Depots = slices.Clone(in.Depots)
 	slices.SortFunc(in.Depots, func(a, b plan.Depot) int { return cmp.Compare(a.ID, b.ID) })

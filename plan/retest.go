@@ -18,12 +18,16 @@ import (
 // information (Raiffa & Schlaifer 1961, Applied Statistical Decision Theory, ch. 4). says[k][s] is P(s | k), payoff[a][k] is by act and
 // state. acts tells for each signal which act is best, ties going to the first.
 func preposterior(prior []float64, says, payoff [][]float64) (value float64, acts []int) {
+	weights := make([]float64, len(prior))
 	for s := range says[0] {
+		for k, p := range prior {
+			weights[k] = p * says[k][s]
+		}
 		act, most := -1, 0.0
 		for a := range payoff {
 			sum := 0.0
-			for k, p := range prior {
-				sum += p * says[k][s] * payoff[a][k]
+			for k, weight := range weights {
+				sum += weight * payoff[a][k]
 			}
 			if act < 0 || sum > most {
 				act, most = a, sum
@@ -147,10 +151,11 @@ func (m *maker) doubts(yard int, says [][]float64) (all []*doubt) {
 	return all
 }
 
-// doubt weighs a unit in each case; nil where no work would help in the worst of them.
+// doubt weighs a unit in each case; nil where no work would help in the worst of them, or none would be worth a test.
 func (m *maker) doubt(u *Unit, y *yard, says [][]float64, prices *yardPrices, budget int64) *doubt {
 	chances, base := u.ChanceIf.Or([cases]float64{}), newCourse(u.ChanceByWeek)
-	parts := m.helps(u, slices.Max(chances[:]))
+	worst := slices.Max(chances[:])
+	parts := m.helps(u, worst)
 	if len(parts) == 0 || base.end() == 0 {
 		return nil
 	}
@@ -158,18 +163,44 @@ func (m *maker) doubt(u *Unit, y *yard, says [][]float64, prices *yardPrices, bu
 	if !m.noMoney {
 		d.cost = y.depot.LabourPerHour.Or(0).Amount() * float64(m.rules.TestMinutes) / 60
 	}
+	at := slices.Index(chances[:], worst)
+	d.cases[at] = m.jobOf(u, y.depot, base.scaled(worst), parts, y.takes)
+	d.least = m.rules.LeastChance * d.cases[at].loss
+	y.extend(prices)
+	for i := range d.cases[at].sets {
+		d.price = append(d.price, y.asking(&d.cases[at].sets[i], prices, budget))
+	}
+	if worst <= gainsGrowTo && d.most(at)-d.cost < max(d.least, minWorth) {
+		return nil
+	}
 	for k, p := range chances {
 		d.prior[k] = 1.0 / cases
-		d.cases[k] = m.jobOf(u, y.depot, base.scaled(p), parts, y.takes)
-	}
-	d.least = m.rules.LeastChance * d.cases[0].loss
-	y.extend(prices)
-	for i := range d.cases[0].sets {
-		d.price = append(d.price, y.asking(&d.cases[0].sets[i], prices, budget))
+		if k != at {
+			d.cases[k] = m.jobOf(u, y.depot, base.scaled(p), parts, y.takes)
+		}
 	}
 	nothing := [][]float64{{1}, {1}, {1}, {1}, {1}}
 	d.now, _ = preposterior(d.prior[:], nothing, d.payoffs(0))
 	return d
+}
+
+// gainsGrowTo is a chance up to which works gain the more the likelier the unit is to fail: 1 − 1/e. What a set avoids grows with the scale b
+// of the hazard, exp(−b·A) − exp(−b·H(W)) with A ≤ H(W), while b·H(W) < ln(H(W)/A) / (1 − A/H(W)), which is at least 1; and what it costs
+// falls with it. So up to here no case pays more than the worst, and a test of which the worst does not pay can be left unreckoned.
+const gainsGrowTo = 1 - 1/math.E
+
+// minWorth is the least that a test must be worth beyond nothing, in coins: less than any amount that is counted.
+const minWorth = 0.5 / perCoin
+
+// most that acting pays in a case, after prices.
+func (d *doubt) most(k int) float64 {
+	most := 0.0
+	for i, row := range d.price {
+		for w, price := range row {
+			most = max(most, float64(d.cases[k].sets[i].gains[w])/perCoin-price)
+		}
+	}
+	return most
 }
 
 // unaffordable is the price of what is not there at all.
@@ -189,14 +220,21 @@ func (y *yard) asking(s *set, prices *yardPrices, budget int64) []float64 {
 
 // payoffs of leaving the unit, and of every set in every week from one on, by case, after prices.
 func (d *doubt) payoffs(from int) [][]float64 {
-	all := [][]float64{make([]float64, cases)}
+	acts := 1
+	for _, row := range d.price {
+		acts += max(0, len(row)-from)
+	}
+	flat, all := make([]float64, acts*cases), make([][]float64, acts)
+	for a := range all {
+		all[a] = flat[a*cases : (a+1)*cases]
+	}
+	next := 1 // the first is to leave it
 	for i := range d.price {
 		for w := from; w < len(d.price[i]); w++ {
-			row := make([]float64, cases)
-			for k := range row {
-				row[k] = float64(d.cases[k].sets[i].gains[w])/perCoin - d.price[i][w]
+			for k := range cases {
+				all[next][k] = float64(d.cases[k].sets[i].gains[w])/perCoin - d.price[i][w]
 			}
-			all = append(all, row)
+			next++
 		}
 	}
 	return all

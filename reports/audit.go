@@ -68,6 +68,9 @@ type AuditSeason struct {
 	Parts  []AuditPart
 }
 
+// Heading is the title where a line begins.
+func (s AuditSeason) Heading() string { return firstUpper(s.Title) }
+
 // AuditFact is a figure with its interval.
 type AuditFact struct {
 	Name, Value string
@@ -188,6 +191,13 @@ func gist(r alerts.AuditResult) string {
 	return s + fmt.Sprintf("; the right unit stood higher in %.0f of 100 pairs, by the best rule of thumb in %.0f", 100*auc, 100*best.AUC.Or(0.5))
 }
 
+func failedWords(n int) string {
+	if n == 0 {
+		return "none failed"
+	}
+	return fmt.Sprintf("%d failed", n)
+}
+
 func auditFacts(r alerts.AuditResult) []AuditFact {
 	facts := []AuditFact{
 		{"Failed", fmt.Sprintf("%d of %s", r.Failed, Count(r.Scored, "unit")), ""},
@@ -196,7 +206,7 @@ func auditFacts(r alerts.AuditResult) []AuditFact {
 	if n := r.Nights; n.Units > 0 {
 		value := decimal(n.Expected) + around(n.Expected, n.ExpectedSD)
 		if n.Units < r.Scored {
-			value += fmt.Sprintf(", of %s, %d of which failed", Count(n.Units, "unit"), n.Failed)
+			value += fmt.Sprintf(", of %s; %s", Count(n.Units, "unit"), failedWords(n.Failed))
 		}
 		means := "what it would have said had the winter been known, so what is left is not the weather's"
 		if r.IssuedOn.IsKnown() {

@@ -153,7 +153,7 @@ func AuditOrders(name string, r alerts.AuditResult, width int) (Picture, error) 
 	if !r.Forecast.AUC.IsKnown() {
 		return Picture{}, fmt.Errorf("audit by order: %w", ErrNothingToDraw)
 	}
-	d := dots{keys: []string{"pairs in the right order, with 95 % interval; 50 is drawing lots", "of the top units, failed, with 95 % interval"}}
+	d := dots{keys: []string{"pairs in the right order, with 95 % interval", "of the top units, failed, with 95 % interval"}}
 	words := ""
 	for _, k := range append([]alerts.Ranking{r.Forecast}, r.Rules...) {
 		auc, precision := k.AUC.Or(0), k.Precision.Or(0)

@@ -29,7 +29,7 @@ const (
 type FigureGroup struct {
 	Name   string    `json:"name"`
 	Kind   string    `json:"kind"`
-	Mark   string    `json:"mark,omitempty"`   // of points: disc, ring or diamond
+	Mark   string    `json:"mark,omitempty"`   // of points: disc, ring, diamond, square or triangle
 	Broken bool      `json:"broken,omitempty"` // the line is
 	X      []float64 `json:"x"`
 	Y      []float64 `json:"y,omitempty"`

@@ -19,6 +19,7 @@ type PlanSource interface {
 	Shelves(ctx context.Context, of []fleet.DepotID) ([]fleet.Shelf, error)
 	People(ctx context.Context) ([]fleet.Person, error)
 	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
+	AnewCounts(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.DepotID]fleet.AnewCount, error)
 }
 
 // leadWeeks is how long a part takes to come where nobody has said (common practice, no source).
@@ -43,6 +44,7 @@ type planFrame struct {
 	choices []fleet.PlanChoice
 	shelves []fleet.Shelf
 	own     fleet.OwnFigures
+	anew    map[fleet.DepotID]fleet.AnewCount
 }
 
 func (f *planFrame) input(depots []plan.Depot, choices []fleet.PlanChoice) plan.Input {
@@ -55,10 +57,13 @@ func (f *planFrame) input(depots []plan.Depot, choices []fleet.PlanChoice) plan.
 
 func (f *planFrame) units(ctx context.Context, from PlanSource, of []fleet.DepotID) ([]plan.Unit, error) {
 	listed, err := from.Listed(ctx, f.issue.ID, fleet.ListFilter{Depots: of})
-	skip := int(f.monday-f.issue.AsOf.Monday()) / 7 // weeks that have gone by since the list
 	units := make([]plan.Unit, len(listed))
 	for i, l := range listed {
-		units[i] = planUnit(l, skip)
+		judged := f.issue.AsOf
+		if l.Anew != nil {
+			judged = l.Anew.AsOf
+		}
+		units[i] = planUnit(l.Now(), int(f.monday-judged.Monday())/7) // weeks that have gone by since it was judged
 	}
 	return units, err
 }
@@ -122,6 +127,9 @@ func gatherFrame(ctx context.Context, from PlanSource, of []fleet.DepotID, today
 	f.depots = slices.DeleteFunc(all, func(d fleet.Depot) bool { return of != nil && !slices.Contains(of, d.ID) })
 	weeks, err := from.DepotWeeks(ctx, of, f.monday)
 	if err != nil {
+		return f, err
+	}
+	if f.anew, err = from.AnewCounts(ctx, f.issue.ID, of); err != nil {
 		return f, err
 	}
 	if f.own, err = from.OwnFigures(ctx); err != nil {

@@ -202,11 +202,11 @@ func Halted(rhythms []fleet.Rhythm, at time.Time) (what, why []string) {
 func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 	r := IntakeReport{Place: placeOf(a.Depots, d.Depots), rows: d.Kept}
 	since := d.Since.In(a.Zone)
-	r.Since = fmt.Sprintf("Of what came in since %s, %s.", DayMonth(fleet.DateOf(d.Since, a.Zone), a.Today), since.Format("15:04"))
+	r.Since = fmt.Sprintf("Of what came in since %s, %s.", DayMonth(fleet.DateOf(d.Since, a.Zone), a.Today), since.Format("15:04 MST"))
 	if d.LookAt.IsZero() {
 		r.Since += " The whole fleet was not looked at yet, so which units report is not known. “rimeyard serve” does so once a day."
 	} else {
-		r.Since += fmt.Sprintf(" The whole fleet was looked at last on %s, %s.", DayMonth(fleet.DateOf(d.LookAt, a.Zone), a.Today), d.LookAt.In(a.Zone).Format("15:04"))
+		r.Since += fmt.Sprintf(" The whole fleet was looked at last on %s, %s.", DayMonth(fleet.DateOf(d.LookAt, a.Zone), a.Today), d.LookAt.In(a.Zone).Format("15:04 MST"))
 	}
 	groups := keptGroups(d.Kept)
 	r.Kept, r.MoreKept = groups[:min(mostTroubles, len(groups))], moreOf(len(groups)-mostTroubles, "more kind")
@@ -229,7 +229,7 @@ func ComposeIntake(d IntakeData, a Asked) IntakeReport {
 	r.Halted = d.Why
 	r.Changed = d.KeptRows+refused+fresh+drifts > 0 || slices.ContainsFunc(d.Halted, func(what string) bool { return !d.Told[what] })
 	r.Headline = d.headline(refused, silent, fresh, drifts, a.Last.Mark != "")
-	r.Subject = oneLine(tagOf(a.Depots) + ": " + r.Headline)
+	r.Subject, r.Headline = oneLine(tagOf(a.Depots)+": "+r.Headline), firstUpper(r.Headline)
 	return r
 }
 
@@ -294,11 +294,9 @@ func moreOf(n int, noun string) string {
 
 func (d IntakeData) headline(refused, silent, fresh, freshDrifts int, before bool) string {
 	var news []string
-	add := func(what string, fresh int) {
-		if before && fresh > 0 {
-			what += fmt.Sprintf(", %d of them new", fresh)
-		} else if before {
-			what += ", none of them new"
+	add := func(what string, all, fresh int) {
+		if before {
+			what += freshWords(fresh, all)
 		}
 		news = append(news, what)
 	}
@@ -312,13 +310,13 @@ func (d IntakeData) headline(refused, silent, fresh, freshDrifts int, before boo
 		news = append(news, Count(refused, "file")+" refused")
 	}
 	if silent > 0 {
-		add(Count(silent, "unit")+" stopped reporting", fresh)
+		add(Count(silent, "unit")+" stopped reporting", silent, fresh)
 	}
 	switch n := len(d.Drifts); {
 	case n == 1:
-		add("1 tester drifts", freshDrifts)
+		add("1 tester drifts", n, freshDrifts)
 	case n > 1:
-		add(Count(n, "tester")+" drift", freshDrifts)
+		add(Count(n, "tester")+" drift", n, freshDrifts)
 	}
 	switch {
 	case len(news) == 0 && d.LookAt.IsZero():
@@ -329,18 +327,37 @@ func (d IntakeData) headline(refused, silent, fresh, freshDrifts int, before boo
 	return strings.Join(news, ", ")
 }
 
+// freshWords says how many of all are new since the last letter.
+func freshWords(fresh, all int) string {
+	switch {
+	case all == 1 && fresh == 1:
+		return " (new)"
+	case all == 1:
+		return " (not new)"
+	case fresh == 0:
+		return " (none of them new)"
+	case fresh == all:
+		return " (all of them new)"
+	}
+	return fmt.Sprintf(" (%d of them new)", fresh)
+}
+
 // keptGroups puts rows together by file, column and reason, in the order of the first of each.
 func keptGroups(rows []fleet.KeptRow) []KeptGroup {
 	type key struct{ file, column, reason string }
 	var groups []KeptGroup
 	at, n := map[key]int{}, map[key]int{}
 	for _, k := range rows {
-		one := key{k.File, k.Column, k.Reason}
+		reason := oneLine(k.Reason)
+		if rest, named := strings.CutPrefix(reason, oneLine(k.Value)+" "); named && k.Value != "" {
+			reason = "the value " + rest // so that rows which differ in their value alone are told of once
+		}
+		one := key{k.File, k.Column, reason}
 		i, known := at[one]
 		if !known {
 			i = len(groups)
 			at[one] = i
-			g := KeptGroup{File: shortened(oneLine(k.File), 60), Column: oneLine(k.Column), Reason: oneLine(k.Reason)}
+			g := KeptGroup{File: shortened(oneLine(k.File), 60), Column: oneLine(k.Column), Reason: reason}
 			g.Example = fmt.Sprintf("such as line %d", k.Line)
 			if k.Unit != "" {
 				g.Example += ", unit " + shortened(oneLine(k.Unit), 40)

@@ -66,7 +66,7 @@ func Ladder(name string, d LadderData, named, width int) (Picture, error) {
 	height := max(520, width*3/4)
 	ticks := evenTicks(d.extent(named))
 	p := Picture{
-		Name: name, Title: "Cold ladder, " + oneLine(d.Place), Description: ladderWords(d), Width: width, Height: height,
+		Name: name, Title: "Cold ladder, " + oneLine(d.Place), Description: ladderWords(d), Figures: d.figures(), Width: width, Height: height,
 		x: chart.ContinuousRange{Min: 0, Max: 1}, y: rangeOf(ticks),
 		box: chart.Box{Left: 58, Right: 6, Top: 34, Bottom: 50, IsSet: true},
 	}
@@ -81,6 +81,46 @@ func Ladder(name string, d LadderData, named, width int) (Picture, error) {
 		l.lines(d)
 	})}
 	return p, nil
+}
+
+// figures puts the rungs side by side, warmest first, in groups by band; tonight's low, the design night's and the range of past winters
+// go across. Units come warmest first.
+func (d LadderData) figures() *Figures {
+	f := &Figures{
+		Title: "cold limits at " + oneLine(d.Place),
+		X:     Scale{Name: "place of the unit, warmest cold limit first", Ends: []float64{0, float64(len(d.Units) + 1)}}, Y: Scale{Name: "cold limit", Unit: "°C", Decimals: 1},
+	}
+	across := func(name, kind string, broken bool, low, high float64) {
+		g := FigureGroup{Name: name, Kind: kind, Broken: broken, X: f.X.Ends}
+		if kind == FigureBand {
+			g.Low, g.High = []float64{low, low}, []float64{high, high}
+		} else {
+			g.Y = []float64{low, low}
+		}
+		f.Series = append(f.Series, g)
+	}
+	if n := len(d.PastMinimaC); n > 0 {
+		across("coldest nights of "+Count(n, "past winter"), FigureBand, false, slices.Min(d.PastMinimaC), slices.Max(d.PastMinimaC))
+	}
+	if c, known := d.DesignLowC.Get(); known {
+		across("design night", FigureLine, true, c, c)
+	}
+	if c, known := d.TonightC.Get(); known {
+		across("tonight's low", FigureLine, false, c, c)
+	}
+	for _, look := range Looks() {
+		g := FigureGroup{Name: look.Word, Kind: FigurePoints, Mark: look.Named}
+		for i, u := range d.Units {
+			if LookOf(u.Band).Band == look.Band {
+				g.add(float64(i+1), u.ColdLimitC)
+				g.Low, g.High, g.Says = append(g.Low, u.P10C), append(g.High, u.P90C), append(g.Says, oneLine(string(u.Unit))+", "+look.Word)
+			}
+		}
+		if len(g.X) > 0 {
+			f.Series = append(f.Series, g)
+		}
+	}
+	return f
 }
 
 // How far the scale reaches beyond the temperatures that matter: a rung far below any winter needs no room, and nor does

@@ -25,7 +25,7 @@ type LedgerStore interface {
 	EachLedgerEntry(ctx context.Context, f fleet.LedgerFilter) iter.Seq2[fleet.LedgerEntry, error]
 	LedgerBooked(ctx context.Context) (time.Time, error)
 	ClosedMonths(ctx context.Context) ([]fleet.ClosedMonth, error)
-	DepositsOut(ctx context.Context, of []fleet.DepotID, on fleet.Date) (fleet.DepositsOut, error)
+	DepositsOut(ctx context.Context, asked fleet.DepositsAsked) (fleet.DepositsOut, error)
 	Claims(ctx context.Context, of []fleet.DepotID) ([]fleet.Claim, error)
 	Budgets(ctx context.Context, of []fleet.DepotID) ([]fleet.KeptBudget, error)
 	Budget(ctx context.Context, id int64, of []fleet.DepotID) (b fleet.KeptBudget, found bool, err error)
@@ -42,10 +42,10 @@ type LedgerData struct {
 	Booked   time.Time         // when something was booked last; zero: never
 	Closed   fleet.Opt[fleet.Date]
 	Deposits fleet.DepositsOut
-	CoreDays fleet.Opt[int]
 	Claims   []fleet.Claim
 	Kept     *fleet.KeptBudget // the newest version that was kept of just these depots; nil: none
 	Against  []ledger.Compared
+	Behind   bool // what is ahead in Against lacks something that has changed since it was reckoned
 
 	entries func(fleet.LedgerFilter) iter.Seq2[fleet.LedgerEntry, error]
 }
@@ -63,7 +63,7 @@ func GatherLedger(ctx context.Context, from LedgerStore, budgets *Budgets, of []
 	if err != nil {
 		return d, err
 	}
-	d.Currency, d.IsSet, d.CoreDays = CurrencyOf(own), own.Currency != "", own.CoreDays
+	d.Currency, d.IsSet = CurrencyOf(own), own.Currency != ""
 	if d.Sums, err = from.LedgerSums(ctx, d.filter()); err != nil {
 		return d, err
 	}
@@ -77,7 +77,7 @@ func GatherLedger(ctx context.Context, from LedgerStore, budgets *Budgets, of []
 	if len(closed) > 0 {
 		d.Closed = fleet.Known(closed[0].Month)
 	}
-	if d.Deposits, err = from.DepositsOut(ctx, of, today); err != nil {
+	if d.Deposits, err = from.DepositsOut(ctx, DepositsAsked(of, today, own, fleet.Known(0))); err != nil {
 		return d, err
 	}
 	if d.Claims, err = from.Claims(ctx, of); err != nil {
@@ -109,12 +109,12 @@ func (d *LedgerData) against(ctx context.Context, from LedgerStore, budgets *Bud
 	if err := json.Unmarshal(whole.Result, &was); err != nil {
 		return fmt.Errorf("read budget %d: %w", whole.ID, err)
 	}
-	newest, _, err := budgets.Of(ctx, BudgetAsked{Depots: d.Of, Today: d.Today})
+	newest, err := budgets.Of(ctx, BudgetAsked{Depots: d.Of, Today: d.Today})
 	if err != nil {
 		return err
 	}
-	d.Kept = &whole
-	d.Against, err = CompareBudget(ctx, from, d.Of, was, newest)
+	d.Kept, d.Behind = &whole, newest.Behind
+	d.Against, err = CompareBudget(ctx, from, d.Of, was, newest.Figure)
 	return err
 }
 
@@ -319,11 +319,11 @@ func (l *Ledger) note(other map[string]bool) {
 }
 
 func (d *LedgerData) owedWords() (said []string) {
-	due := CoresDueOf(d.Deposits, d.CoreDays, d.Today)
+	due := d.Deposits
 	if due.Cores > 0 {
-		s := fmt.Sprintf("%s could be handed in, with deposits of %s", Count(due.Cores, "core"), InCurrency(due.Deposits, d.Currency))
+		s := fmt.Sprintf("%s could be handed in, with deposits of %s", Count(due.Cores, "core"), InCurrency(due.Sum, d.Currency))
 		if due.Overdue > 0 {
-			s += fmt.Sprintf("; %d of them are overdue, with %s", due.Overdue, InCurrency(due.OverdueSum, d.Currency))
+			s += fmt.Sprintf("; %s overdue, with %s", ofThem(due.Overdue, due.Cores), InCurrency(due.OverdueSum, d.Currency))
 		}
 		said = append(said, s+".")
 	}
@@ -358,6 +358,8 @@ func (d *LedgerData) budgetWords() (said []string) {
 			s += fmt.Sprintf(", %s over the budget and above all but one case in ten of what it said", Money(over))
 		case over > 0:
 			s += fmt.Sprintf(", %s over the budget, within what it said may come", Money(over))
+		case over == 0:
+			s += ", just what the budget said"
 		default:
 			s += fmt.Sprintf(", %s under the budget", Money(-over))
 		}

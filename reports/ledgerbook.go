@@ -1,6 +1,7 @@
 package reports
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -73,7 +74,7 @@ func factsOf(rows fleet.Bookable, depots []fleet.Depot, own fleet.OwnFigures) le
 	return f
 }
 
-// workOf is the labour of jobs that are done, with the minutes that such work usually takes: nobody writes down how long it took.
+// workOf is the labour of jobs that are done, with the minutes that they took, or else those that such work usually takes.
 func workOf(rows fleet.Bookable, depots []fleet.Depot) (work []ledger.Work) {
 	rules, zones := plan.DefaultRules(), map[fleet.UnitID]*time.Location{}
 	for _, u := range rows.Units {
@@ -89,7 +90,7 @@ func workOf(rows fleet.Bookable, depots []fleet.Depot) (work []ledger.Work) {
 			zone = time.UTC
 		}
 		work = append(work, ledger.Work{
-			Key: fmt.Sprintf("%d.%d", w.Job, w.Step), Unit: w.Unit, On: fleet.DateOf(w.At, zone), Part: w.Part, Minutes: rules.SetUpMinutes + rules.Minutes[w.Part],
+			Key: fmt.Sprintf("%d.%d", w.Job, w.Step), Unit: w.Unit, On: fleet.DateOf(w.At, zone), Part: w.Part, Minutes: cmp.Or(w.Minutes, rules.SetUpMinutes+rules.Minutes[w.Part]),
 		})
 	}
 	return work

@@ -13,6 +13,7 @@ import (
 	"rimeyard/internal/pgtest"
 	"rimeyard/internal/store"
 	"rimeyard/ledger"
+	"rimeyard/plan"
 	"rimeyard/reports"
 )
 
@@ -224,6 +225,29 @@ func (w *bookWorld) figuresOpenToTheirRows() {
 }
 
 // Several who book at once book once.
+// Work is booked with the minutes that it took where somebody said so, and else with those that such work usually takes.
+func TestLabourIsBookedWithItsOwnMinutes(t *testing.T) {
+	w := newBookWorld(t, 1)
+	w.exec(`INSERT INTO setting (name, value, changed_by) VALUES ('labour_per_hour', '[{"from": "2024-01-01", "amount": 60.00}]', 'test')`)
+	for i, what := range []string{`{"minutes": 95}`, `{}`} {
+		w.exec(`WITH j AS (INSERT INTO job (unit, part, work, state, because, opened_by) VALUES ($1, 'battery', 'swap', 'fitted', 'weak', 'test') RETURNING job)
+			INSERT INTO job_event (job, step, happened_at, done_by, from_state, to_state, what) SELECT job, 2, '2024-01-10T12:00:00Z', 'test', 'found', 'fitted', $2::json FROM j`,
+			fmt.Sprintf("U0%d", i), what)
+	}
+	_, err := reports.BookLedger(t.Context(), w.db, nil, "test", w.today)
+	require.NoError(t, err)
+	entries, err := w.db.LedgerEntries(t.Context(), fleet.LedgerFilter{Kinds: []string{string(ledger.Labour)}})
+	require.NoError(t, err)
+	minutes, amounts := map[fleet.UnitID]int{}, map[fleet.UnitID]fleet.Money{}
+	for _, e := range entries {
+		minutes[e.Unit], amounts[e.Unit] = e.Minutes, e.Amount
+	}
+	rules := plan.DefaultRules()
+	usual := rules.SetUpMinutes + rules.Minutes[fleet.BatteryPart]
+	require.Equal(t, map[fleet.UnitID]int{"U00": 95, "U01": usual}, minutes)
+	require.Equal(t, map[fleet.UnitID]fleet.Money{"U00": 95_00, "U01": fleet.Money(100 * usual)}, amounts)
+}
+
 func TestTwoServersBookOnce(t *testing.T) {
 	w := newBookWorld(t, 7)
 	for range 40 {

@@ -2,12 +2,9 @@ package reports
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
-	"encoding/json"
 	"fmt"
-	"math"
 	"sync"
+	"time"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/ledger"
@@ -15,14 +12,13 @@ import (
 	"rimeyard/trend"
 )
 
-// BudgetStore is where all that budgets are made of is kept, and the budget of the day.
+// BudgetStore is where all that budgets are made of is kept, and the budgets that were made.
 type BudgetStore interface {
 	PlanStore
-	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
+	FigureStore
+	ListedAhead(ctx context.Context, issue int64, of []fleet.DepotID) ([]fleet.Listed, error)
 	PartPrices(ctx context.Context) ([]fleet.PartPrice, error)
-	BrokenDown(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
-	DayBudget(ctx context.Context, depot fleet.DepotID) (b fleet.DayBudget, found bool, err error)
-	KeepDayBudget(ctx context.Context, b fleet.DayBudget) error
+	MoneyRows(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
 }
 
 // WhatIf is how a budget differs from what is expected.
@@ -40,7 +36,7 @@ func (w WhatIf) Words() string {
 	case w.Cold:
 		return "if one of the coldest winters in ten comes"
 	case w.More > 0:
-		return fmt.Sprintf("with %d more visits a week", w.More)
+		return fmt.Sprintf("with %s a week", Count(w.More, "more visit"))
 	case w.Wait:
 		return "if nothing is swapped by plan and everything is left to fail"
 	case w.Buy != "":
@@ -55,168 +51,198 @@ type BudgetAsked struct {
 	Today  fleet.Date
 	Season bool // to the end of the list's season; else as many months as the fleet looks ahead
 	WhatIf WhatIf
+	Fresh  bool // one that lacks nothing, however long it takes
+}
+
+// figure names the budget among all that are kept of the same depots.
+func (a BudgetAsked) figure() string {
+	name := "budget"
+	if a.Season {
+		name += " to the end of the season"
+	}
+	switch w := a.WhatIf; {
+	case w.Cold:
+		name += ", cold"
+	case w.Wait:
+		name += ", wait"
+	case w.More > 0:
+		name += fmt.Sprintf(", %d more", w.More)
+	case w.Buy != "":
+		name += fmt.Sprintf(", %q for %q", w.Buy, w.InPlaceOf)
+	}
+	return name
+}
+
+// MoreSwaps is how many visits a week more are offered to try.
+const MoreSwaps = 5
+
+// Offered are the budgets that pages offer without anything being typed, which the daily work keeps.
+func Offered() (all []BudgetAsked) {
+	for _, season := range []bool{false, true} {
+		for _, w := range []WhatIf{{}, {Cold: true}, {More: MoreSwaps}, {Wait: true}} {
+			all = append(all, BudgetAsked{Season: season, WhatIf: w})
+		}
+	}
+	return all
 }
 
 // DefaultHorizon is how many months a fleet looks ahead that has not said.
 const DefaultHorizon = 12
 
-// Budgets makes budgets and remembers them for as long as nothing that they are made of changes.
+// Budgets makes budgets, and keeps each for as long as nothing that it is made of changes.
 type Budgets struct {
 	store BudgetStore
 	plans *Plans
-	mu    sync.Mutex
-	made  map[string]ledger.Budget // by hash of all that it is made of
-	rates map[string]ledger.Rates
+	figures
 }
 
-// NewBudgets remembers nothing yet. Plans are those that the budgets' work goes by.
+// NewBudgets makes budgets of what is in a store. Plans are those that the budgets' work goes by.
 func NewBudgets(store BudgetStore, plans *Plans) *Budgets {
-	return &Budgets{store: store, plans: plans, made: map[string]ledger.Budget{}, rates: map[string]ledger.Rates{}}
+	return &Budgets{store: store, plans: plans, figures: figures{store: store}}
 }
 
-const mostBudgets = 200 // remembered at a time
-
-// budgetFrame is all that a budget is made of but units and rates.
-type budgetFrame struct {
-	Asked   BudgetAsked
-	Issue   int64
-	Months  int
-	Prices  []fleet.PartPrice
-	Labour  fleet.Opt[fleet.Money]
-	Code    ledger.Currency
-	Planned []ledger.Planned
-
-	planned Planned
+// budgeting is what the budgets of some depots have in common.
+type budgeting struct {
+	from   *Budgets
+	of     []fleet.DepotID
+	today  fleet.Date
+	plan   planFrame
+	prices []fleet.PartPrice
+	mark   fleet.MoneyMark
+	read   func(ctx context.Context) (ledger.BudgetInput, error) // what takes long to bring together, once
+	more   map[int][]ledger.Planned                              // by visits a week more, as far as they were planned
 }
 
-func (f *budgetFrame) hash() (string, error) {
-	text, err := json.Marshal(f)
-	sum := sha256.Sum256(text)
-	return hex.EncodeToString(sum[:]), err
+// Of is the budget that is asked for, as it is kept or made anew. fleet.ErrNoIssue: no list was issued yet.
+func (b *Budgets) Of(ctx context.Context, asked BudgetAsked) (d Dated[ledger.Budget], err error) {
+	g, err := b.gather(ctx, asked.Depots, asked.Today)
+	if err != nil {
+		return d, err
+	}
+	r, err := g.recipe(asked)
+	if err != nil {
+		return d, err
+	}
+	return figureOf(ctx, &b.figures, r, asked.Fresh)
 }
 
-// Of is the budget that is asked for. fleet.ErrNoIssue: no list was issued yet.
-func (b *Budgets) Of(ctx context.Context, asked BudgetAsked) (ledger.Budget, Planned, error) {
-	f, err := b.frame(ctx, asked)
+// Make makes the budget that is asked for and keeps nothing, as for a list that is not kept either.
+func (b *Budgets) Make(ctx context.Context, asked BudgetAsked) (ledger.Budget, error) {
+	g, err := b.gather(ctx, asked.Depots, asked.Today)
 	if err != nil {
-		return ledger.Budget{}, Planned{}, err
+		return ledger.Budget{}, err
 	}
-	key, err := f.hash()
-	if err != nil {
-		return ledger.Budget{}, Planned{}, err
-	}
-	b.mu.Lock()
-	made, known := b.made[key]
-	b.mu.Unlock()
-	if known {
-		return made, f.planned, nil
-	}
-	if made, known, err = b.keptToday(ctx, f, key); err == nil && !known {
-		made, err = b.make(ctx, f)
-	}
-	if err != nil {
-		return ledger.Budget{}, Planned{}, err
-	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if len(b.made) > mostBudgets {
-		clear(b.made)
-	}
-	b.made[key] = made
-	return made, f.planned, nil
+	return g.make(ctx, asked)
 }
 
-// frame brings together what decides whether a budget is still good.
-func (b *Budgets) frame(ctx context.Context, asked BudgetAsked) (f *budgetFrame, err error) {
-	f = &budgetFrame{Asked: asked}
-	if f.planned, err = b.plans.Of(ctx, asked.Depots, asked.Today); err != nil {
-		return f, err
+// gather brings together what decides whether budgets are still good, and no more.
+func (b *Budgets) gather(ctx context.Context, of []fleet.DepotID, today fleet.Date) (g *budgeting, err error) {
+	g = &budgeting{from: b, of: of, today: today, more: map[int][]ledger.Planned{}}
+	if g.mark, err = b.store.MoneyMark(ctx); err != nil {
+		return g, err
 	}
-	own, err := b.store.OwnFigures(ctx)
-	if err != nil {
-		return f, err
+	if g.plan, err = gatherFrame(ctx, b.store, of, today); err != nil {
+		return g, err
 	}
-	if f.Prices, err = b.store.PartPrices(ctx); err != nil {
-		return f, err
+	if g.prices, err = b.store.PartPrices(ctx); err != nil {
+		return g, err
 	}
-	f.Issue, f.Code, f.Labour = f.planned.Issue.ID, CurrencyOf(own), fleet.AmountOn(own.LabourPerHour, asked.Today)
-	f.Months = own.HorizonMonths.Or(DefaultHorizon)
+	var once sync.Once
+	var in ledger.BudgetInput
+	var failed error
+	g.read = func(ctx context.Context) (ledger.BudgetInput, error) {
+		once.Do(func() { in, failed = g.input(ctx) })
+		return in, failed
+	}
+	return g, nil
+}
+
+// months is how far a budget reaches.
+func (g *budgeting) months(asked BudgetAsked) int {
 	if asked.Season {
-		f.Months = max(1, int(ledger.MonthOf(f.planned.Issue.Season.To)-ledger.MonthOf(asked.Today))+1)
+		return max(1, int(ledger.MonthOf(g.plan.issue.Season.To)-ledger.MonthOf(g.today))+1)
 	}
-	f.Planned = ledger.PlannedBy(f.planned.Plan, f.labour())
-	return f, nil
+	return g.plan.own.HorizonMonths.Or(DefaultHorizon)
 }
 
-func (f *budgetFrame) labour() map[fleet.DepotID]fleet.Money {
-	rates := map[fleet.DepotID]fleet.Money{}
-	if perHour, known := f.Labour.Get(); known {
-		for _, d := range f.planned.Depots {
-			rates[d.ID] = perHour
-		}
-	}
-	return rates
+func (g *budgeting) labour() fleet.Opt[fleet.Money] {
+	return fleet.AmountOn(g.plan.own.LabourPerHour, g.today)
 }
 
-// keptToday reads the budget of the day, which is kept for the whole fleet and for single depots, to the horizon and nothing different.
-func (b *Budgets) keptToday(ctx context.Context, f *budgetFrame, key string) (made ledger.Budget, is bool, err error) {
-	if f.Asked.Season || f.Asked.WhatIf != (WhatIf{}) || len(f.Asked.Depots) > 1 {
-		return made, false, nil
+// recipe tells one budget from others of the same depots, and from itself once anything has changed.
+func (g *budgeting) recipe(asked BudgetAsked) (r recipe[ledger.Budget], err error) {
+	made := struct {
+		Today      fleet.Date
+		Issue      fleet.Issue
+		Months     int
+		Prices     []fleet.PartPrice
+		Labour     fleet.Opt[fleet.Money]
+		Currency   ledger.Currency
+		Depots     []fleet.Depot
+		Plans      []string
+		Breakdowns int64
+	}{
+		Today: g.today, Issue: g.plan.issue, Months: g.months(asked), Prices: g.prices, Labour: g.labour(), Currency: CurrencyOf(g.plan.own), Depots: g.plan.depots,
+		Breakdowns: g.mark.Breakdowns,
 	}
-	kept, found, err := b.store.DayBudget(ctx, Asked{Depots: f.Asked.Depots}.Only())
-	if err != nil || !found || kept.MadeOf != key {
-		return made, false, err
+	for i := range g.plan.planned {
+		made.Plans = append(made.Plans, g.plan.hash(i))
 	}
-	return made, true, json.Unmarshal(kept.Result, &made)
+	r = recipe[ledger.Budget]{figure: asked.figure(), of: g.of, at: g.mark.At}
+	if r.madeOf, err = hashOf(made); err != nil {
+		return r, fmt.Errorf("tell what a budget is made of: %w", err)
+	}
+	r.make = func(ctx context.Context) (ledger.Budget, int, error) {
+		made, err := g.make(ctx, asked)
+		return made, made.Units, err
+	}
+	return r, nil
 }
 
-// Keep keeps the budgets of the day: the whole fleet's and each depot's, unless they are kept already, and tells how many it kept.
+// Keep keeps the budgets that pages offer, of the whole fleet, of each depot and of those that somebody sees together, where they are not
+// kept already, and tells how many it kept.
 func (b *Budgets) Keep(ctx context.Context, today fleet.Date) (kept int, err error) {
-	depots, err := b.store.Depots(ctx)
+	scopes, err := scopesOf(ctx, b.store)
 	if err != nil {
 		return 0, err
 	}
-	scopes := [][]fleet.DepotID{nil}
-	for _, d := range depots {
-		scopes = append(scopes, []fleet.DepotID{d.ID})
-	}
 	for _, of := range scopes {
-		f, err := b.frame(ctx, BudgetAsked{Depots: of, Today: today})
+		g, err := b.gather(ctx, of, today)
 		if err != nil {
 			return kept, err
 		}
-		key, err := f.hash()
-		if err != nil {
+		n, err := g.keep(ctx)
+		if kept += n; err != nil {
 			return kept, err
 		}
-		if _, is, err := b.keptToday(ctx, f, key); err != nil || is {
-			if err != nil {
-				return kept, err
-			}
-			continue
-		}
-		made, err := b.make(ctx, f)
-		if err != nil {
-			return kept, err
-		}
-		result, err := json.Marshal(made)
-		if err != nil {
-			return kept, fmt.Errorf("write the budget of the day: %w", err)
-		}
-		if err := b.store.KeepDayBudget(ctx, fleet.DayBudget{Depot: Asked{Depots: of}.Only(), MadeOf: key, Result: result}); err != nil {
-			return kept, err
-		}
-		kept++
 	}
 	return kept, nil
 }
 
-func (b *Budgets) make(ctx context.Context, f *budgetFrame) (ledger.Budget, error) {
-	in, err := b.input(ctx, f)
+func (g *budgeting) keep(ctx context.Context) (kept int, err error) {
+	for _, asked := range Offered() {
+		r, err := g.recipe(asked)
+		if err != nil {
+			return kept, err
+		}
+		done, err := keepFigure(ctx, g.from.store, r)
+		if err != nil {
+			return kept, err
+		}
+		if done {
+			kept++
+		}
+	}
+	return kept, nil
+}
+
+func (g *budgeting) make(ctx context.Context, asked BudgetAsked) (ledger.Budget, error) {
+	in, err := g.read(ctx)
 	if err != nil {
 		return ledger.Budget{}, err
 	}
-	switch w := f.Asked.WhatIf; {
+	in.Months = g.months(asked)
+	switch w := asked.WhatIf; {
 	case w.Cold:
 		if in, err = ledger.Coldest(in); err != nil {
 			return ledger.Budget{}, err
@@ -226,45 +252,62 @@ func (b *Budgets) make(ctx context.Context, f *budgetFrame) (ledger.Budget, erro
 	case w.Buy != "":
 		in = ledger.Buying(in, w.Buy, w.InPlaceOf)
 	case w.More > 0:
-		other, err := planWithMore(ctx, b.store, f.Asked.Depots, f.Asked.Today, w.More)
-		if err != nil {
+		if in.Planned, err = g.plannedWithMore(ctx, w.More); err != nil {
 			return ledger.Budget{}, err
 		}
-		in = ledger.Following(in, other, f.labour())
 	}
 	return ledger.MakeBudget(in)
 }
 
-// planWithMore is the plan if there were so many visits a week more.
-func planWithMore(ctx context.Context, from PlanSource, of []fleet.DepotID, today fleet.Date, more int) (plan.Plan, error) {
-	f, err := gatherFrame(ctx, from, of, today)
+// plannedWithMore is what would be planned if there were so many visits a week more.
+func (g *budgeting) plannedWithMore(ctx context.Context, more int) (planned []ledger.Planned, err error) {
+	if planned, known := g.more[more]; known {
+		return planned, nil
+	}
+	in := g.plan.input(g.plan.planned, g.plan.choices)
+	if in.Units, err = g.plan.units(ctx, g.from.store, g.of); err != nil {
+		return nil, err
+	}
+	other, err := plan.Make(ledger.MoreVisits(in, more))
 	if err != nil {
-		return plan.Plan{}, err
+		return nil, err
 	}
-	in := f.input(f.planned, f.choices)
-	if in.Units, err = f.units(ctx, from, of); err != nil {
-		return plan.Plan{}, err
-	}
-	return plan.Make(ledger.MoreVisits(in, more))
+	g.more[more] = ledger.PlannedBy(other, g.labourByDepot())
+	return g.more[more], nil
 }
 
-func (b *Budgets) input(ctx context.Context, f *budgetFrame) (ledger.BudgetInput, error) {
-	in := ledger.BudgetInput{
-		Currency: f.Code, From: f.Asked.Today, Months: f.Months, Prices: pricesOf(f.Prices), Planned: f.Planned, Cures: plan.DefaultRules().Cures,
+func (g *budgeting) labourByDepot() map[fleet.DepotID]fleet.Money {
+	rates := map[fleet.DepotID]fleet.Money{}
+	if perHour, known := g.labour().Get(); known {
+		for _, d := range g.plan.depots {
+			rates[d.ID] = perHour
+		}
 	}
-	listed, err := b.store.Listed(ctx, f.Issue, fleet.ListFilter{Depots: f.Asked.Depots})
+	return rates
+}
+
+// input brings together what takes long.
+func (g *budgeting) input(ctx context.Context) (in ledger.BudgetInput, err error) {
+	planned, err := g.from.plans.Of(ctx, g.of, g.today)
+	if err != nil {
+		return in, err
+	}
+	in = ledger.BudgetInput{
+		Currency: CurrencyOf(g.plan.own), From: g.today, Prices: pricesOf(g.prices), Planned: ledger.PlannedBy(planned.Plan, g.labourByDepot()), Cures: plan.DefaultRules().Cures,
+	}
+	listed, err := g.from.store.ListedAhead(ctx, g.plan.issue.ID, g.of)
 	if err != nil {
 		return in, err
 	}
 	depots := map[fleet.DepotID]*fleet.Depot{}
-	for i := range f.planned.Depots {
-		depots[f.planned.Depots[i].ID] = &f.planned.Depots[i]
+	for i := range g.plan.depots {
+		depots[g.plan.depots[i].ID] = &g.plan.depots[i]
 	}
 	in.Units = make([]ledger.BudgetUnit, len(listed))
 	for i := range listed {
-		in.Units[i] = budgetUnit(&listed[i], depots[listed[i].Forecast.Depot], f.planned.Issue)
+		in.Units[i] = budgetUnit(&listed[i], depots[listed[i].Forecast.Depot], g.plan.issue)
 	}
-	in.Rates, err = b.ratesFor(ctx, f)
+	in.Rates, err = g.rates(ctx)
 	return in, err
 }
 
@@ -278,6 +321,9 @@ func budgetUnit(l *fleet.Listed, d *fleet.Depot, issue fleet.Issue) ledger.Budge
 	}
 	u.FirstMonth = ledger.MonthOf(from)
 	if o := l.Outlook; o != nil {
+		if o.Night.Quiet > 0 {
+			u.Quiet = fleet.Known(o.Night.Quiet)
+		}
 		u.ByWinter, u.NoStartCost, u.Fitted, u.AgeYears, u.SwapCosts = o.ByWinter, o.NoStartCost, o.Fitted, o.AgeYears, o.SwapCosts
 	}
 	return u
@@ -286,38 +332,24 @@ func budgetUnit(l *fleet.Listed, d *fleet.Depot, issue fleet.Issue) ledger.Budge
 // ratesYears is how far back breakdowns are counted for months that no outlook reaches.
 const ratesYears = 3
 
-func (b *Budgets) ratesFor(ctx context.Context, f *budgetFrame) (ledger.Rates, error) {
-	key := fmt.Sprintf("%d %t %q", f.Issue, f.Asked.Depots == nil, f.Asked.Depots)
-	b.mu.Lock()
-	rates, known := b.rates[key]
-	b.mu.Unlock()
-	if known {
-		return rates, nil
-	}
-	rows, err := b.store.BrokenDown(ctx, f.Asked.Depots)
+func (g *budgeting) rates(ctx context.Context) (rates ledger.Rates, err error) {
+	rows, err := g.from.store.MoneyRows(ctx, g.of)
 	if err != nil {
 		return rates, err
 	}
-	today := f.Asked.Today
-	from := today
+	zone := time.UTC
+	if len(g.plan.depots) > 0 {
+		zone = g.plan.depots[0].Zone()
+	}
+	from := g.today
 	for _, row := range rows.Breakdowns { // before the first that is recorded nobody may have written them down
-		from = min(from, fleet.DateOf(row.At, f.planned.zone()))
+		from = min(from, fleet.DateOf(row.At, zone))
 	}
-	facts := ledger.Facts{Depots: f.planned.Depots, Units: rows.Units, Breakdowns: rows.Breakdowns}
-	if from = max(from, today.AddMonths(-12*ratesYears)); from < today {
-		rates = ledger.LearnRates(facts, f.planned.Issue.Season, from, today-1)
+	facts := ledger.Facts{Depots: g.plan.depots, Units: rows.Units, Breakdowns: rows.Breakdowns, Batteries: rows.Batteries, Starters: rows.Starters}
+	if from = max(from, g.today.AddMonths(-12*ratesYears)); from < g.today {
+		rates = ledger.LearnRates(facts, g.plan.issue.Season, from, g.today-1)
 	}
-	rates.Lives = map[fleet.Part]trend.Weibull{}
-	for _, part := range []fleet.Part{fleet.BatteryPart, fleet.StarterPart} {
-		usual := ledger.UsualLife(part)
-		rates.Lives[part] = trend.Weibull{Shape: math.Exp(usual.LogShape), Scale: math.Exp(usual.LogScale)}
-	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if len(b.rates) > mostBudgets {
-		clear(b.rates)
-	}
-	b.rates[key] = rates
+	rates.Lives = ledger.LearnLives(facts, g.today)
 	return rates, nil
 }
 

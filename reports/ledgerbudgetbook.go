@@ -69,7 +69,7 @@ func BudgetWorkbook(b ledger.Budget, difference string, today fleet.Date) ([]byt
 		{"Planned", "work that the plan has in its weeks: parts by price list, labour where its rate is set; taken as certain"},
 		{"Failures", "mean cost of failed starts by each unit's chance: the part to blame and the call-out"},
 		{"Expected", "planned and failures; adds up over months and cost centres"},
-		{"P10, P50, P90", fmt.Sprintf("one year in ten is cheaper than P10, one in ten dearer than P90. Units share their winters (%d past ones), so a cold one costs everywhere at once. These do not add up, as not everything goes badly at once", b.Winters)},
+		{"P10, P50, P90", fmt.Sprintf("one year in ten is cheaper than P10, one in ten dearer than P90. Units share their winters (%s), so a cold one costs everywhere at once. These do not add up, as not everything goes badly at once", Count(b.Winters, "past one"))},
 		{"Failed starts", "expected number"},
 		{"Left out", strings.TrimPrefix(strings.Join(BudgetNotes(b), " "), " ")},
 	})
@@ -129,6 +129,18 @@ func BudgetNotes(b ledger.Budget) (notes []string) {
 	}
 	if b.NoSwapPrice > 0 {
 		notes = append(notes, fmt.Sprintf("%s without a price of a part.", Count(b.NoSwapPrice, "planned swap")))
+	}
+	if n := len(b.Unlisted); n > 0 {
+		const named = 10
+		names := make([]string, min(named, n))
+		for i := range names {
+			names[i] = oneLine(string(b.Unlisted[i]))
+		}
+		who := strings.Join(names, ", ")
+		if n > named {
+			who += fmt.Sprintf(" and %d more", n-named)
+		}
+		notes = append(notes, fmt.Sprintf("Work is planned that is not in it, as its units are not on the list: %s.", who))
 	}
 	return notes
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"rimeyard/internal/fleet"
@@ -12,11 +13,13 @@ import (
 
 // OwedStore is where all that is owed to the fleet is kept.
 type OwedStore interface {
+	FigureStore
 	LatestIssue(ctx context.Context) (fleet.Issue, error)
-	Listed(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Listed, error)
+	ListedAhead(ctx context.Context, issue int64, of []fleet.DepotID) ([]fleet.Listed, error)
 	Depots(ctx context.Context) ([]fleet.Depot, error)
+	People(ctx context.Context) ([]fleet.Person, error)
 	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
-	DepositsOut(ctx context.Context, of []fleet.DepotID, on fleet.Date) (fleet.DepositsOut, error)
+	DepositsOut(ctx context.Context, asked fleet.DepositsAsked) (fleet.DepositsOut, error)
 	Covered(ctx context.Context, of []fleet.DepotID, on fleet.Date) (fleet.Bookable, error)
 	Claims(ctx context.Context, of []fleet.DepotID) ([]fleet.Claim, error)
 }
@@ -29,23 +32,14 @@ func CoreDeadline(c fleet.CoreOut, days fleet.Opt[int]) (last fleet.Opt[fleet.Da
 	return last
 }
 
-// CoresDue is what the cores come to that could be handed in, and what of it is overdue.
-type CoresDue struct {
-	Cores, Overdue       int
-	Deposits, OverdueSum fleet.Money
-}
-
-// CoresDueOf adds up.
-func CoresDueOf(d fleet.DepositsOut, days fleet.Opt[int], today fleet.Date) (due CoresDue) {
-	for _, c := range d.Due {
-		due.Cores++
-		due.Deposits += c.Deposit
-		if last, set := CoreDeadline(c, days).Get(); set && last < today {
-			due.Overdue++
-			due.OverdueSum += c.Deposit
-		}
+// DepositsAsked is which deposits are looked at, with the fleet's days within which a core must be back; most of the cores one by one (unknown:
+// all).
+func DepositsAsked(of []fleet.DepotID, today fleet.Date, own fleet.OwnFigures, most fleet.Opt[int]) fleet.DepositsAsked {
+	asked := fleet.DepositsAsked{Depots: of, On: today, Most: most}
+	if within, set := own.CoreDays.Get(); set {
+		asked.Late = fleet.Known(today - fleet.Date(within)) // see CoreDeadline
 	}
-	return due
+	return asked
 }
 
 // Warranties are the parts under warranty at the depots (nil: all) whose credit will fall before the season ends, or that are likely to
@@ -70,6 +64,61 @@ func Warranties(ctx context.Context, from OwedStore, of []fleet.DepotID, today f
 	return ledger.Warranties(factsOf(rows, depots, own), ahead, today), nil
 }
 
+// CoverShown is how many warranties are kept for pages.
+const CoverShown = 60
+
+// CoverEnding are the warranties that matter first: those of which credit is expected to be lost by waiting, or that end soon.
+type CoverEnding struct {
+	First []ledger.Warranty // CoverShown of them
+	More  int
+}
+
+// CoverEndingOf is what matters first of the warranties of the depots (nil: all), as it is kept or made anew.
+func CoverEndingOf(ctx context.Context, from OwedStore, of []fleet.DepotID, today fleet.Date) (d Dated[CoverEnding], err error) {
+	r, err := coverRecipe(ctx, from, of, today)
+	if err != nil {
+		return d, err
+	}
+	return figureOf(ctx, &figures{store: from}, r, false)
+}
+
+// KeepCover keeps what matters first of the warranties, of the whole fleet, of each depot and of those that somebody sees together, where it
+// is not kept already, and tells how many figures it kept.
+func KeepCover(ctx context.Context, from OwedStore, today fleet.Date) (kept int, err error) {
+	return keepAll(ctx, from, from, func(of []fleet.DepotID) (recipe[CoverEnding], error) { return coverRecipe(ctx, from, of, today) })
+}
+
+func coverRecipe(ctx context.Context, from OwedStore, of []fleet.DepotID, today fleet.Date) (r recipe[CoverEnding], err error) {
+	mark, err := from.MoneyMark(ctx)
+	if err != nil {
+		return r, err
+	}
+	issue, err := from.LatestIssue(ctx)
+	if err != nil && !errors.Is(err, fleet.ErrNoIssue) {
+		return r, err
+	}
+	depots, err := from.Depots(ctx)
+	if err != nil {
+		return r, err
+	}
+	r = recipe[CoverEnding]{figure: "warranties", of: of, at: mark.At}
+	r.madeOf, err = hashOf(struct {
+		Today  fleet.Date
+		Issue  int64
+		Depots []fleet.Depot
+		Entry  int64
+	}{today, issue.ID, among(depots, of), mark.Entry})
+	r.make = func(ctx context.Context) (CoverEnding, int, error) {
+		all, err := Warranties(ctx, from, of, today)
+		units := len(all)
+		const soon = 90 // days; common practice, no source
+		all = slices.DeleteFunc(all, func(w ledger.Warranty) bool { return w.Lost <= 0 && w.CoverUntil > today+soon })
+		shown := min(CoverShown, len(all))
+		return CoverEnding{all[:shown], len(all) - shown}, units, err
+	}
+	return r, err
+}
+
 func aheadOf(ctx context.Context, from OwedStore, of []fleet.DepotID) ([]ledger.Ahead, error) {
 	issue, err := from.LatestIssue(ctx)
 	if errors.Is(err, fleet.ErrNoIssue) {
@@ -78,7 +127,7 @@ func aheadOf(ctx context.Context, from OwedStore, of []fleet.DepotID) ([]ledger.
 	if err != nil {
 		return nil, err
 	}
-	listed, err := from.Listed(ctx, issue.ID, fleet.ListFilter{Depots: of})
+	listed, err := from.ListedAhead(ctx, issue.ID, of)
 	if err != nil {
 		return nil, err
 	}
@@ -199,20 +248,35 @@ func (c ClaimSheet) facts() PrintedTable {
 
 // CreditWords says step by step what a claim on a day gives back.
 func CreditWords(c ledger.Cover, on fleet.Date, currency ledger.Currency) []string {
-	said := []string{fmt.Sprintf("Paid %s. Free replacement for %d months from fitting, to %s.", InCurrency(c.Price, currency), c.FreeMonths, longDate(c.From.AddMonths(c.FreeMonths)-1))}
+	paid := fmt.Sprintf("Paid %s.", InCurrency(c.Price, currency))
+	said := []string{paid + " No time of free replacement."}
+	if c.FreeMonths > 0 {
+		said[0] = fmt.Sprintf("%s Free replacement for %s from fitting, to %s.", paid, Count(c.FreeMonths, "month"), longDate(c.From.AddMonths(c.FreeMonths)-1))
+	}
 	if c.ProrataMonths > c.FreeMonths {
-		said = append(said, fmt.Sprintf("After that pro rata in a straight line over %d months from fitting, to %s.", c.ProrataMonths, longDate(c.Until())))
+		after := "After that pro"
+		if c.FreeMonths == 0 {
+			after = "Pro"
+		}
+		said = append(said, fmt.Sprintf("%s rata in a straight line over %s from fitting, to %s.", after, Count(c.ProrataMonths, "month"), longDate(c.Until())))
 	}
 	months := 0
 	for c.From.AddMonths(months+1) <= on {
 		months++
 	}
 	credit := c.Credit(on)
+	complete := fmt.Sprintf("On %s %s of service are complete", longDate(on), Count(months, "month"))
+	switch months {
+	case 0:
+		complete = fmt.Sprintf("On %s no month of service is complete", longDate(on))
+	case 1:
+		complete = fmt.Sprintf("On %s 1 month of service is complete", longDate(on))
+	}
 	switch {
 	case months < c.FreeMonths:
-		said = append(said, fmt.Sprintf("On %s %d months of service are complete: the whole price, %s.", longDate(on), months, InCurrency(credit, currency)))
+		said = append(said, fmt.Sprintf("%s: the whole price, %s.", complete, InCurrency(credit, currency)))
 	case credit > 0:
-		said = append(said, fmt.Sprintf("On %s %d months of service are complete: %s × (%d − %d) / %d = %s.", longDate(on), months, Money(c.Price), c.ProrataMonths, months, c.ProrataMonths, InCurrency(credit, currency)))
+		said = append(said, fmt.Sprintf("%s: %s × (%d − %d) / %d = %s.", complete, Money(c.Price), c.ProrataMonths, months, c.ProrataMonths, InCurrency(credit, currency)))
 	default:
 		said = append(said, fmt.Sprintf("On %s the warranty is over.", longDate(on)))
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"time"
 
 	"rimeyard/alerts"
 	"rimeyard/internal/fleet"
@@ -14,7 +15,8 @@ import (
 // PaysStore is where all that says whether swaps pay is kept.
 type PaysStore interface {
 	PlanSource
-	OwnFigures(ctx context.Context) (fleet.OwnFigures, error)
+	FigureStore
+	ListedAhead(ctx context.Context, issue int64, of []fleet.DepotID) ([]fleet.Listed, error)
 	PartPrices(ctx context.Context) ([]fleet.PartPrice, error)
 	MoneyRows(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
 	Audits(ctx context.Context, depot fleet.DepotID) ([]fleet.KeptAudit, error)
@@ -26,12 +28,66 @@ type PaysData struct {
 	Monday   fleet.Date // of the first week that can still be planned
 	Season   fleet.Season
 	Fleet    ledger.FleetPays
+	MoreUnit int // units that are not in Fleet.Units, as where the figure is kept
 	Service  []ledger.ServiceCost
 	Ages     []PartAge
 	// Audited is the last season that was audited and is over; empty: none was.
 	Audited string
-	List    ledger.AuditMoney
+	Saved   fleet.Money // by the list of that season
 	Rules   []ledger.AgainstRule
+}
+
+// PaysShown is how many units are kept with what swaps pay, those that save most.
+const PaysShown = 60
+
+// PaysOf is what swaps pay at the depots (nil: all), with the units that save most, as it is kept or made anew.
+func PaysOf(ctx context.Context, from PaysStore, of []fleet.DepotID, today fleet.Date) (d Dated[PaysData], err error) {
+	r, err := paysRecipe(ctx, from, of, today)
+	if err != nil {
+		return d, err
+	}
+	return figureOf(ctx, &figures{store: from}, r, false)
+}
+
+// KeepPays keeps what swaps pay, of the whole fleet, of each depot and of those that somebody sees together, where it is not kept already,
+// and tells how many figures it kept.
+func KeepPays(ctx context.Context, from PaysStore, today fleet.Date) (kept int, err error) {
+	return keepAll(ctx, from, from, func(of []fleet.DepotID) (recipe[PaysData], error) { return paysRecipe(ctx, from, of, today) })
+}
+
+func paysRecipe(ctx context.Context, from PaysStore, of []fleet.DepotID, today fleet.Date) (r recipe[PaysData], err error) {
+	mark, err := from.MoneyMark(ctx)
+	if err != nil {
+		return r, err
+	}
+	f, err := gatherFrame(ctx, from, of, today)
+	if err != nil {
+		return r, err
+	}
+	prices, err := from.PartPrices(ctx)
+	if err != nil {
+		return r, err
+	}
+	r = recipe[PaysData]{figure: "pays", of: of, at: mark.At}
+	mark.At = time.Time{}
+	r.madeOf, err = hashOf(struct {
+		Today  fleet.Date
+		Issue  fleet.Issue
+		Depots []fleet.Depot
+		Own    fleet.OwnFigures
+		Prices []fleet.PartPrice
+		Mark   fleet.MoneyMark
+	}{today, f.issue, f.depots, f.own, prices, mark})
+	r.make = func(ctx context.Context) (PaysData, int, error) {
+		d, err := GatherPays(ctx, from, of, today)
+		units := len(d.Fleet.Units) + d.Fleet.Unknown + d.Fleet.Unpriced
+		if d.MoreUnit = len(d.Fleet.Units) - PaysShown; d.MoreUnit > 0 {
+			d.Fleet.Units = d.Fleet.Units[:PaysShown]
+		}
+		d.MoreUnit = max(0, d.MoreUnit)
+		return d, units, err
+	}
+	return r, err
 }
 
 // PartAge is the best age for one part number.
@@ -48,12 +104,9 @@ func GatherPays(ctx context.Context, from PaysStore, of []fleet.DepotID, today f
 	if err != nil {
 		return PaysData{}, err
 	}
-	own, err := from.OwnFigures(ctx)
-	if err != nil {
-		return PaysData{}, err
-	}
+	own := f.own
 	data := PaysData{Currency: CurrencyOf(own), Monday: f.monday, Season: f.issue.Season}
-	listed, err := from.Listed(ctx, f.issue.ID, fleet.ListFilter{Depots: of})
+	listed, err := from.ListedAhead(ctx, f.issue.ID, of)
 	if err != nil {
 		return data, err
 	}
@@ -67,11 +120,7 @@ func GatherPays(ctx context.Context, from PaysStore, of []fleet.DepotID, today f
 	for i, l := range listed {
 		units[i] = ledger.PaysUnit{Unit: planUnit(l, skip), CostCentre: centres[l.Forecast.Depot], LabourPerHour: labour}
 		if l.Outlook != nil {
-			for _, w := range l.Outlook.ByWinter {
-				if len(w) > 0 {
-					units[i].SeasonByWinter = append(units[i].SeasonByWinter, w[len(w)-1])
-				}
-			}
+			units[i].ByWinter = l.Outlook.ByWinter
 		}
 	}
 	data.Fleet = ledger.Pays(f.monday, units, plan.DefaultRules())
@@ -120,23 +169,22 @@ func (p *PaysData) audit(ctx context.Context, from PaysStore, a Asked, today fle
 		if _, priced := r.Forecast.Saving.Saved.Get(); !r.SeasonOver || !priced {
 			continue
 		}
-		p.Audited = SeasonTitle(r.Season)
-		p.List = auditMoney("this list", r.Forecast.Saving.Saved, r.Forecast.Saving.Interval)
+		p.Audited, p.Saved = SeasonTitle(r.Season), r.Forecast.Saving.Saved.Or(0)
 		var rules []ledger.AuditMoney
 		for _, rule := range r.Rules {
 			if rule.Saving.Saved.IsKnown() {
-				rules = append(rules, auditMoney(orderName(rule.Rule), rule.Saving.Saved, rule.Saving.Interval))
+				rules = append(rules, auditMoney(orderName(rule.Rule), rule.Saving))
 			}
 		}
-		p.Rules = ledger.AgainstRules(p.List, rules)
+		p.Rules = ledger.AgainstRules(p.Saved, rules)
 		return nil
 	}
 	return nil
 }
 
-func auditMoney(name string, saved fleet.Opt[fleet.Money], interval fleet.Opt[alerts.MoneySpan]) ledger.AuditMoney {
-	m := ledger.AuditMoney{Name: name, Saved: saved.Or(0)}
-	if span, known := interval.Get(); known {
+func auditMoney(name string, s alerts.Saving) ledger.AuditMoney {
+	m := ledger.AuditMoney{Name: name, Saved: s.Saved.Or(0)}
+	if span, known := s.MoreInterval.Get(); known {
 		m.Low, m.High = fleet.Known(span.Low), fleet.Known(span.High)
 	}
 	return m

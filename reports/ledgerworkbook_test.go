@@ -71,12 +71,12 @@ func TestLedgerWorkbookReckonsToTheCent(t *testing.T) {
 
 // A budget's workbook adds up by itself what the budget says.
 func TestBudgetWorkbookReckonsToTheCent(t *testing.T) {
-	in := ledger.BudgetInput{Currency: "EUR", From: fleet.NewDate(2026, 11, 10), Months: 5, Rates: ledger.Rates{Warm: 0.001, Cold: 0.01}}
+	in := ledger.BudgetInput{Currency: "EUR", From: fleet.NewDate(2026, 11, 10), Months: 5, Rates: ledger.Rates{ByMonth: [12]float64{3: 0.001, 4: 0.001, 5: 0.001, 6: 0.001, 7: 0.001, 8: 0.001, 9: 0.01, 10: 0.01, 11: 0.01}}}
 	for i := range 40 {
 		p := float64(i%9) / 40
 		in.Units = append(in.Units, ledger.BudgetUnit{
 			ID: fleet.UnitID(fmt.Sprint("U", i)), Depot: "D", CostCentre: []string{"*", "41", "4*"}[i%3], FirstMonth: ledger.MonthOf(in.From),
-			ByWinter: [][]float64{{p / 4, p / 2, p, p, p}, {p / 8, p / 4, p / 2, p / 2, p / 2}}, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
+			ByWinter: []fleet.PastWinter{{Year: 2024, Chance: []float64{p / 4, p / 2, p, p, p}}, {Year: 2025, Chance: []float64{p / 8, p / 4, p / 2, p / 2, p / 2}}}, Causes: map[fleet.Part]float64{fleet.BatteryPart: 1},
 			NoStartCost: fleet.Known(fleet.Money(333_33)), SwapCosts: map[fleet.Part]fleet.Money{fleet.BatteryPart: 211_11}, Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"P"}},
 		})
 	}

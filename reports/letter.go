@@ -231,6 +231,21 @@ func messageID(dedupeKey, from string) string {
 	return hex.EncodeToString(sum[:enough]) + "@" + from[strings.LastIndexByte(from, '@')+1:]
 }
 
+// withUnits puts signs of measure back to the figures that they belong to.
+func withUnits(words []string) (out []string) {
+	for _, word := range words {
+		bare := strings.TrimRight(word, ".,;:)”")
+		if n := len(out); n > 0 && out[n-1] != "" && slices.Contains([]string{"%", "°C", "V", "A", "rpm", "s", "h"}, bare) && endsInDigit(out[n-1]) {
+			out[n-1] += " " + word
+			continue
+		}
+		out = append(out, word)
+	}
+	return out
+}
+
+func endsInDigit(s string) bool { return s[len(s)-1] >= '0' && s[len(s)-1] <= '9' }
+
 const textColumns = 76 // RFC 5322 §2.1.1 recommends no more than 78
 
 // folded breaks lines longer than columns between words; what follows a break is indented as the line was.
@@ -242,7 +257,7 @@ func folded(s string, columns int) string {
 			indent = strings.Repeat(" ", len(indent))
 		}
 		width := 0
-		for i, word := range strings.Split(line, " ") {
+		for i, word := range withUnits(strings.Split(line, " ")) {
 			n := len([]rune(word))
 			switch {
 			case i == 0:

@@ -82,6 +82,9 @@ func TestBandColoursStayApartForEveryEye(t *testing.T) {
 				la, lb := lab(seen(m, a.Fill)), lab(seen(m, b.Fill))
 				d := math.Hypot(math.Hypot(la[0]-lb[0], la[1]-lb[1]), la[2]-lb[2])
 				require.Greater(t, d, float64(plainly), "%s: %s against %s", eye, a.Word, b.Word)
+				la, lb = lab(seen(m, a.DarkFill)), lab(seen(m, b.DarkFill))
+				d = math.Hypot(math.Hypot(la[0]-lb[0], la[1]-lb[1]), la[2]-lb[2])
+				require.Greater(t, d, float64(plainly), "%s, in dark mode: %s against %s", eye, a.Word, b.Word)
 			}
 		}
 	}
@@ -107,6 +110,7 @@ func TestContrasts(t *testing.T) {
 	for name, pair := range map[string][2]string{
 		"ink": {Ink, Ground}, "quiet ink": {QuietInk, Ground}, "warm": {Warm, Ground}, "warm on its wash": {Warm, WarmWash},
 		"steel": {Steel, Ground}, "dark ink": {PaleInk, DarkCloth}, "dark quiet": {DarkQuiet, DarkCloth}, "dark warm": {DarkWarm, DarkCloth},
+		"dark steel": {DarkSteel, DarkCloth}, "dark warm on its wash": {DarkWarm, DarkWash}, "dark ink on frost": {PaleInk, DarkFrost},
 	} {
 		require.GreaterOrEqual(t, contrast(pair[0], pair[1]), 4.5, "WCAG 2.2, 1.4.3: %s", name)
 	}

@@ -102,7 +102,7 @@ func TestPrintedWinterListSaysWhatTheLetterSays(t *testing.T) {
 	for _, said := range []string{
 		"Winter list, the whole fleet", "As of 8 October 2025", "Season 8 October 2025 to 31 March 2026", "1 unit down, 2 to swap before the frost, 2 new since last week",
 		"P-031", "−11.4 °C", "−14.0 to −8.9", "62 %", "almost certain", "1,250.00", "6 Nov", "V-209 (now sound)", "Nørdlund yard", "1 of 3", "3 of 3",
-		"cranking voltage at −5 °C fell by 0.6 V in a year", "1 more unit not shown; the workbook of this list has all units.", "change the suspect",
+		"Cranking voltage at −5 °C fell by 0.6 V in a year", "1 more unit not shown; the workbook of this list has all units.", "change the suspect",
 	} {
 		require.Contains(t, words, said)
 	}

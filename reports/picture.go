@@ -43,7 +43,8 @@ var ErrNothingToDraw = errors.New("nothing to draw")
 var font = sync.OnceValues(chart.GetDefaultFont)
 
 // SVG draws for a page. It carries presentation attributes and no style attribute, so that a content security policy
-// without inline style shows it as drawn; texts are escaped; title and description serve screen readers.
+// without inline style shows it as drawn; where it lets styles in, the picture is dark on dark pages. Texts are escaped; title and description
+// serve screen readers.
 func (p Picture) SVG() ([]byte, error) {
 	return p.render(func(w, h int) (chart.Renderer, error) {
 		r, err := chart.SVG(w, h)
@@ -106,8 +107,8 @@ func (v *vector) Save(w io.Writer) error {
 	open, rest, _ := strings.Cut(b.String(), ">")
 	p, name := v.picture, html.EscapeString(v.picture.Name)
 	_, err := fmt.Fprintf(w, `%s width="%d" height="%d" role="img" aria-labelledby="%s-title %[4]s-desc">`+
-		`<title id="%[4]s-title">%[5]s</title><desc id="%[4]s-desc">%[6]s</desc>%[7]s`,
-		open, p.Width, p.Height, name, html.EscapeString(p.Title), html.EscapeString(p.Description),
+		`<title id="%[4]s-title">%[5]s</title><desc id="%[4]s-desc">%[6]s</desc>%[7]s%[8]s`,
+		open, p.Width, p.Height, name, html.EscapeString(p.Title), html.EscapeString(p.Description), darkStyle(),
 		styleAttribute.ReplaceAllStringFunc(emptyPath.ReplaceAllString(rest, ""), presentation))
 	return err
 }

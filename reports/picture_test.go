@@ -11,6 +11,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -147,7 +148,7 @@ func requireAccessibleSVG(t *testing.T, svg []byte, p Picture) {
 		switch x := token.(type) {
 		case xml.StartElement:
 			elements = append(elements, x.Name.Local)
-			require.Contains(t, []string{"svg", "title", "desc", "path", "text", "circle"}, x.Name.Local)
+			require.Contains(t, []string{"svg", "title", "desc", "style", "path", "text", "circle"}, x.Name.Local)
 			for _, a := range x.Attr {
 				require.NotEqual(t, "style", a.Name.Local, "inline style falls to the content security policy")
 				require.False(t, strings.HasPrefix(a.Name.Local, "on"))
@@ -162,7 +163,11 @@ func requireAccessibleSVG(t *testing.T, svg []byte, p Picture) {
 			}
 		}
 	}
-	require.Equal(t, []string{"svg", "title", "desc"}, elements[:3])
+	require.Equal(t, []string{"svg", "title", "desc", "style"}, elements[:4])
+	require.Equal(t, 1, strings.Count(string(svg), "<style>"))
+	for _, c := range regexp.MustCompile(`(?:fill|stroke)="(#[0-9A-F]{6})"`).FindAllStringSubmatch(string(svg), -1) {
+		require.Contains(t, darkStyle(), `[fill="`+c[1]+`"]`, "a colour without its dark counterpart")
+	}
 	require.Equal(t, "img", texts["role"])
 	require.Equal(t, p.Name+"-title "+p.Name+"-desc", texts["aria-labelledby"])
 	require.Equal(t, strings.ReplaceAll(p.Title, "\r\n", "\n"), texts["title"])

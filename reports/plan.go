@@ -123,13 +123,17 @@ func planNews(visits, tests int, where string, avoided fleet.Opt[fleet.Money], f
 	}
 	avoid := fmt.Sprintf("%.1f failed starts", falls)
 	if m, known := avoided.Get(); known {
-		avoid = Money(m)
+		avoid = Money(m) + " of expected loss"
 	}
 	verb := "avoid"
 	if visits == 1 {
 		verb = "avoids"
 	}
-	return fmt.Sprintf("%s%s %s %s", Count(visits, "visit"), where, verb, avoid)
+	said := fmt.Sprintf("%s%s %s %s", Count(visits, "visit"), where, verb, avoid)
+	if tests > 0 {
+		said += ", " + Count(tests, "unit") + " to test again"
+	}
+	return said
 }
 
 // LongDay writes a date as in sentences: 30 November.
@@ -230,11 +234,18 @@ func PlanSeason(p Planned) string {
 	}
 	w := p.Plan.Worth
 	until := LongDay(p.Issue.Season.To)
-	if saved, known := w.Saved.Get(); known {
-		return fmt.Sprintf("Until %s %s avoid %s of expected loss and cost %s in parts' life and labour: %s is saved.",
-			until, Count(visits, "visit"), Money(w.Avoided.Or(0)), Money(w.Costs.Or(0)), Money(saved))
+	avoid := "avoid"
+	switch visits {
+	case 0:
+		return fmt.Sprintf("Until %s nothing is planned.", until)
+	case 1:
+		avoid = "avoids"
 	}
-	return fmt.Sprintf("Until %s %s avoid %.1f failed starts. Nobody has said what one costs.", until, Count(visits, "visit"), w.SavedStarts)
+	if saved, known := w.Saved.Get(); known {
+		return fmt.Sprintf("Until %s %s %s %s of expected loss, for %s in parts' life and labour: %s is saved.",
+			until, Count(visits, "visit"), avoid, Money(w.Avoided.Or(0)), Money(w.Costs.Or(0)), Money(saved))
+	}
+	return fmt.Sprintf("Until %s %s %s %.1f failed starts. Nobody has said what one costs.", until, Count(visits, "visit"), avoid, w.SavedStarts)
 }
 
 // PlanSureness says what is proven of better plans.

@@ -20,6 +20,7 @@ import (
 
 // planStore is a fleet in memory that counts how often its list is read, and for which depots.
 type planStore struct {
+	anew    map[fleet.DepotID]fleet.AnewCount
 	issue   fleet.Issue
 	depots  []fleet.Depot
 	listed  []fleet.Listed
@@ -55,6 +56,10 @@ func (s *planStore) People(context.Context) ([]fleet.Person, error) { return s.p
 
 func (s *planStore) OwnFigures(context.Context) (fleet.OwnFigures, error) {
 	return fleet.OwnFigures{}, nil
+}
+
+func (s *planStore) AnewCounts(context.Context, int64, []fleet.DepotID) (map[fleet.DepotID]fleet.AnewCount, error) {
+	return s.anew, nil
 }
 
 func (s *planStore) DepotWeeks(_ context.Context, of []fleet.DepotID, from fleet.Date) ([]fleet.DepotWeek, error) {
@@ -252,7 +257,7 @@ func TestThePlansLetter(t *testing.T) {
 	s := plannedYard()
 	first, err := reports.ComposePlan(plannedOf(t, s, "NOR"), fleet.Said{})
 	require.NoError(t, err)
-	require.Regexp(t, `^Week of 23.November: \d visits at NOR avoid [\d,]+\.\d\d$`, first.Subject)
+	require.Regexp(t, `^Week of 23.November: \d visits at NOR avoid [\d,]+\.\d\d of expected loss$`, first.Subject)
 	require.Empty(t, first.Since)
 
 	s.choices = []fleet.PlanChoice{{Unit: "N-7", Depot: "NOR", Monday: fleet.Known(planDay.Monday()), By: "mara", At: s.issue.IssuedAt}}

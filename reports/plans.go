@@ -34,6 +34,21 @@ type Plans struct {
 	store PlanStore
 	mu    sync.Mutex
 	made  map[fleet.DepotID]madePlan
+	doing map[string]*planWork // by what the plan is made of
+}
+
+// planWork is the making of one depot's plan. All who want it wait for the same.
+type planWork struct {
+	done chan struct{} // closed when plan and err stand
+	plan plan.Plan
+	err  error
+}
+
+// BeingPlanned is the error of those who did not want to wait until a plan is worked out. The work goes on.
+type BeingPlanned struct{ Done, Depots int }
+
+func (b BeingPlanned) Error() string {
+	return fmt.Sprintf("the plan is being worked out: %d of %s done", b.Done, Count(b.Depots, "depot"))
 }
 
 type madePlan struct {
@@ -43,7 +58,7 @@ type madePlan struct {
 
 // NewPlans remembers nothing yet.
 func NewPlans(store PlanStore) *Plans {
-	return &Plans{store: store, made: map[fleet.DepotID]madePlan{}}
+	return &Plans{store: store, made: map[fleet.DepotID]madePlan{}, doing: map[string]*planWork{}}
 }
 
 // Planned is the plan of some depots with what people should see beside it.
@@ -76,6 +91,12 @@ func (p *Planned) Name(id fleet.DepotID) string {
 
 // Of is the plan of the depots (nil: all) as things stand today. fleet.ErrNoIssue: no list was issued yet.
 func (p *Plans) Of(ctx context.Context, of []fleet.DepotID, today fleet.Date) (Planned, error) {
+	return p.Soon(ctx, of, today, 0)
+}
+
+// Soon is Of for those who have only so much patience; none is no limit. [BeingPlanned]: it takes longer. The work goes on, once for all who
+// ask, whether or not anybody waits for it.
+func (p *Plans) Soon(ctx context.Context, of []fleet.DepotID, today fleet.Date, patience time.Duration) (Planned, error) {
 	f, err := gatherFrame(ctx, p.store, of, today)
 	if err != nil {
 		return Planned{}, err
@@ -88,11 +109,13 @@ func (p *Plans) Of(ctx context.Context, of []fleet.DepotID, today fleet.Date) (P
 		return Planned{}, err
 	}
 	for _, d := range f.depots {
-		if out.Revised[d.ID].Before(f.issue.IssuedAt) {
-			out.Revised[d.ID] = f.issue.IssuedAt
+		for _, at := range []time.Time{f.issue.IssuedAt, f.anew[d.ID].At} {
+			if out.Revised[d.ID].Before(at) {
+				out.Revised[d.ID] = at
+			}
 		}
 	}
-	plans, err := p.each(ctx, &f)
+	plans, err := p.each(ctx, &f, patience)
 	if err != nil {
 		return Planned{}, err
 	}
@@ -101,8 +124,9 @@ func (p *Plans) Of(ctx context.Context, of []fleet.DepotID, today fleet.Date) (P
 }
 
 // each is the plan of every depot of the frame, in their order.
-func (p *Plans) each(ctx context.Context, f *planFrame) ([]plan.Plan, error) {
-	plans, hashes := make([]plan.Plan, len(f.planned)), make([]string, len(f.planned))
+func (p *Plans) each(ctx context.Context, f *planFrame, patience time.Duration) ([]plan.Plan, error) {
+	plans, works := make([]plan.Plan, len(f.planned)), map[int]*planWork{}
+	hashes := make([]string, len(f.planned))
 	var missing []int
 	p.mu.Lock()
 	for i := range f.planned {
@@ -111,29 +135,82 @@ func (p *Plans) each(ctx context.Context, f *planFrame) ([]plan.Plan, error) {
 			plans[i] = m.plan
 			continue
 		}
-		missing = append(missing, i)
+		if works[i] = p.doing[hashes[i]]; works[i] == nil {
+			works[i] = &planWork{done: make(chan struct{})}
+			p.doing[hashes[i]] = works[i]
+			missing = append(missing, i)
+		}
 	}
 	p.mu.Unlock()
-	missing, err := p.kept(ctx, f, missing, hashes, plans)
-	if err != nil {
-		return nil, err
+	if len(missing) > 0 {
+		go p.work(context.WithoutCancel(ctx), f, missing, hashes, works)
 	}
-	if err := f.makeAll(ctx, p.store, missing, plans); err != nil {
-		return nil, err
+	return plans, await(ctx, works, plans, patience)
+}
+
+// await fills in the plans that are being worked on.
+func await(ctx context.Context, works map[int]*planWork, plans []plan.Plan, patience time.Duration) error {
+	var over <-chan time.Time
+	if patience > 0 {
+		timer := time.NewTimer(patience)
+		defer timer.Stop()
+		over = timer.C
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	for i := range plans {
-		p.made[f.planned[i].ID] = madePlan{hashes[i], plans[i]}
+	for i, w := range works {
+		select {
+		case <-w.done:
+			if w.err != nil {
+				return w.err
+			}
+			plans[i] = w.plan
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-over:
+			b := BeingPlanned{Done: len(plans) - len(works), Depots: len(plans)}
+			for _, w := range works {
+				select {
+				case <-w.done:
+					b.Done++
+				default:
+				}
+			}
+			return b
+		}
 	}
-	return plans, nil
+	return nil
+}
+
+// longestPlanning ends work that hangs, so that the next who asks begins anew.
+const longestPlanning = 10 * time.Minute
+
+// work reads the plans that were kept and makes the others, and tells each as soon as it is there.
+func (p *Plans) work(ctx context.Context, f *planFrame, missing []int, hashes []string, works map[int]*planWork) {
+	ctx, cancel := context.WithTimeout(ctx, longestPlanning)
+	defer cancel()
+	tell := func(i int, made plan.Plan, err error) {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		if p.doing[hashes[i]] != works[i] {
+			return // told already
+		}
+		works[i].plan, works[i].err = made, err
+		delete(p.doing, hashes[i])
+		if err == nil {
+			p.made[f.planned[i].ID] = madePlan{hashes[i], made}
+		}
+		close(works[i].done)
+	}
+	still, err := p.kept(ctx, f, missing, hashes, tell)
+	if err == nil {
+		err = f.makeAll(ctx, p.store, still, tell)
+	}
+	for _, i := range missing { // of those told already nothing changes
+		tell(i, plan.Plan{}, err)
+	}
 }
 
 // kept reads the plans that were kept and are still good, and returns those that are missing all the same.
-func (p *Plans) kept(ctx context.Context, f *planFrame, missing []int, hashes []string, plans []plan.Plan) (still []int, err error) {
-	if len(missing) == 0 {
-		return nil, nil
-	}
+func (p *Plans) kept(ctx context.Context, f *planFrame, missing []int, hashes []string, tell func(int, plan.Plan, error)) (still []int, err error) {
 	ids := make([]fleet.DepotID, len(missing))
 	for k, i := range missing {
 		ids[k] = f.planned[i].ID
@@ -153,8 +230,12 @@ func (p *Plans) kept(ctx context.Context, f *planFrame, missing []int, hashes []
 			continue
 		}
 		g.Go(func() error {
-			err := json.Unmarshal(kept[at].Result, &plans[i])
-			return errors.Join(err, json.Unmarshal(kept[at].Left, &plans[i].Left))
+			var read plan.Plan
+			err := errors.Join(json.Unmarshal(kept[at].Result, &read), json.Unmarshal(kept[at].Left, &read.Left))
+			if err == nil {
+				tell(i, read, nil)
+			}
+			return err
 		})
 	}
 	if err := g.Wait(); err != nil {
@@ -164,7 +245,7 @@ func (p *Plans) kept(ctx context.Context, f *planFrame, missing []int, hashes []
 }
 
 // makeAll plans the depots that are missing, side by side. Their units are read at once: the list is gone through once, not for each.
-func (f *planFrame) makeAll(ctx context.Context, from PlanSource, missing []int, plans []plan.Plan) error {
+func (f *planFrame) makeAll(ctx context.Context, from PlanSource, missing []int, tell func(int, plan.Plan, error)) error {
 	if len(missing) == 0 {
 		return nil
 	}
@@ -183,14 +264,15 @@ func (f *planFrame) makeAll(ctx context.Context, from PlanSource, missing []int,
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for _, i := range missing {
-		g.Go(func() (err error) {
+		g.Go(func() error {
 			d := f.planned[i]
 			choices := f.choicesOf(d.ID)
 			in := f.input([]plan.Depot{d}, choices)
 			in.Units = of[d.ID]
-			plans[i], err = plan.Make(in)
-			name(plans[i], choices)
-			return err
+			made, err := plan.Make(in)
+			name(made, choices)
+			tell(i, made, err)
+			return nil
 		})
 	}
 	return g.Wait()
@@ -229,7 +311,8 @@ func (f *planFrame) hash(i int) string {
 		Depot   plan.Depot
 		Choices []fleet.PlanChoice
 		Rules   plan.Rules
-	}{f.issue.ID, f.monday, f.weeks, f.planned[i], f.choicesOf(f.planned[i].ID), plan.DefaultRules()})
+		Anew    fleet.AnewCount
+	}{f.issue.ID, f.monday, f.weeks, f.planned[i], f.choicesOf(f.planned[i].ID), plan.DefaultRules(), f.anew[f.planned[i].ID]})
 	sum := sha256.Sum256(text)
 	return hex.EncodeToString(sum[:])
 }
@@ -243,7 +326,7 @@ func (p *Plans) Keep(ctx context.Context, today fleet.Date) (kept int, err error
 	if has, err := p.store.HasPlans(ctx, f.issue.ID); err != nil || has {
 		return 0, err
 	}
-	plans, err := p.each(ctx, &f)
+	plans, err := p.each(ctx, &f, 0)
 	if err != nil {
 		return 0, err
 	}

@@ -132,7 +132,7 @@ func (d SeasonData) words() string {
 	}
 	s := fmt.Sprintf("If nothing is done, the cold limit goes from %s now to %s at the season's end.", Degrees(first.ColdLimitC), Degrees(last.ColdLimitC))
 	if judged > 0 {
-		s += fmt.Sprintf(" Of %d weeks to come, the coldest of past winters went below it in %d, the middle one in %d.", judged, below, middle)
+		s += fmt.Sprintf(" Of %s to come, the coldest of past winters went below it in %d, the middle one in %d.", Count(judged, "week"), below, middle)
 	}
 	return s
 }

@@ -106,7 +106,7 @@ func GatherTonight(ctx context.Context, from NightSource, depots []fleet.Depot, 
 			return data, err
 		}
 		for _, u := range units {
-			data.Nights[d.ID] = append(data.Nights[d.ID], alerts.NightOf(u, low.C))
+			data.Nights[d.ID] = append(data.Nights[d.ID], alerts.NightOf(u.Now(), low.C))
 		}
 		alerts.SortNights(data.Nights[d.ID])
 	}
@@ -211,12 +211,26 @@ func tonightAt(d fleet.Depot, low fleet.Low, data TonightData) TonightDepot {
 		}
 	}
 	rest := data.Units[d.ID] - len(at.WontRun) - len(at.Doubtful)
-	at.Others = fmt.Sprintf("The other %s should start.", Count(rest, "unit"))
-	if rest == data.Units[d.ID] {
-		at.Others = fmt.Sprintf("All %s should start.", Count(rest, "unit"))
-	}
+	at.Others = othersWords(rest, data.Units[d.ID])
 	at.Said = expectation(len(at.WontRun), len(at.Doubtful), expected)
 	return at
+}
+
+// othersWords says what is to be expected of the units that are not named; empty: there are none.
+func othersWords(rest, all int) string {
+	switch {
+	case all <= 0:
+		return "No unit belongs here."
+	case rest <= 0:
+		return ""
+	case rest == 1 && all == 1:
+		return "The one unit here should start."
+	case rest == all:
+		return fmt.Sprintf("All %s should start.", Count(rest, "unit"))
+	case rest == 1:
+		return "The other unit should start."
+	}
+	return fmt.Sprintf("The other %s should start.", Count(rest, "unit"))
 }
 
 // expectation says in a sentence what the morning will bring if nothing is done.
@@ -225,8 +239,12 @@ func expectation(wont, doubtful int, expected float64) string {
 	if wont > 0 {
 		said = Count(wont, "unit") + " will probably not start"
 	}
-	if doubtful > 0 {
-		said += fmt.Sprintf(", %d more %s doubtful", doubtful, map[bool]string{true: "is", false: "are"}[doubtful == 1])
+	is := map[bool]string{true: "is", false: "are"}[doubtful == 1]
+	switch {
+	case doubtful > 0 && wont > 0:
+		said += fmt.Sprintf(", %d more %s doubtful", doubtful, is)
+	case doubtful > 0:
+		said += fmt.Sprintf(", but %d %s doubtful", doubtful, is)
 	}
 	if expected < 0.5 {
 		return said + "; fewer than one failed start in two such mornings is to be expected."
@@ -237,7 +255,7 @@ func expectation(wont, doubtful int, expected float64) string {
 // todo says what helps before parking and what chance it leaves.
 func todo(n alerts.Night) (said []string) {
 	for _, s := range n.Steps {
-		said = append(said, fmt.Sprintf("%s: leaves %d %%", remedyWords[s.Remedy], max(1, int(100*s.NoStartProbability+0.5))))
+		said = append(said, fmt.Sprintf("%s (leaves %d\u00a0%%)", remedyWords[s.Remedy], max(1, int(100*s.NoStartProbability+0.5))))
 	}
 	if len(said) == 0 && n.NoStartProbability >= alerts.DoubtfulFrom {
 		said = append(said, "nothing known helps enough overnight: plan with another unit")
@@ -267,7 +285,7 @@ func (t Tonight) news() string {
 	}
 	const most = 3
 	if len(places) > most {
-		places = append(places[:most], fmt.Sprintf("%d more depots", len(places)-most))
+		places = append(places[:most], Count(len(places)-most, "more depot"))
 	}
 	where := ""
 	if len(places) > 0 {
@@ -277,7 +295,7 @@ func (t Tonight) news() string {
 	case wont > 0:
 		return fmt.Sprintf("%s will probably not start tonight%s", Count(wont, "unit"), where)
 	case doubtful > 0:
-		return fmt.Sprintf("All units should start tonight, %d doubtful%s", doubtful, where)
+		return fmt.Sprintf("No unit is likely to fail tonight, but %d %s doubtful%s", doubtful, map[bool]string{true: "is", false: "are"}[doubtful == 1], where)
 	}
 	return "All units should start tonight" + where
 }

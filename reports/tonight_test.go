@@ -40,7 +40,7 @@ func TestTonightInWords(t *testing.T) {
 	require.Equal(t, []string{"OST"}, night.NoLow)
 	at := night.Depots[0]
 	require.Equal(t, fleet.DepotID("NOR"), at.Depot, "most trouble first")
-	require.Equal(t, []string{"plug in the block heater, where there is one: leaves 30 %", "swap the battery: leaves 1 %"}, at.WontRun[0].Todo)
+	require.Equal(t, []string{"plug in the block heater, where there is one (leaves 30\u00a0%)", "swap the battery (leaves 1\u00a0%)"}, at.WontRun[0].Todo)
 	require.Equal(t, []string{"nothing known helps enough overnight: plan with another unit"}, at.Doubtful[0].Todo)
 	require.Contains(t, plainSpaces(at.Freezing[0].Freeze), "freezes from about −16 °C")
 	require.Equal(t, "1 unit will probably not start, 1 more is doubtful; about 1 failed start is to be expected if nothing is done.", at.Said)
@@ -70,7 +70,7 @@ func TestTonightsLetter(t *testing.T) {
 	require.Equal(t, night.Headline, c.Subject)
 	for _, part := range []string{c.Text, c.HTML} {
 		words := strings.Join(strings.Fields(plainSpaces(part)), " ")
-		for _, want := range []string{"N-1", "N-2", "N-3", "almost certain, 97 %", "swap the battery: leaves 1 %", "typed in by mara", "No low is known for OST", "Never jump or charge a frozen battery"} {
+		for _, want := range []string{"N-1", "N-2", "N-3", "almost certain, 97 %", "swap the battery (leaves 1 %)", "typed in by mara", "No low is known for OST", "Never jump or charge a frozen battery"} {
 			require.Contains(t, words, want)
 		}
 		require.NotContains(t, words, "N-4", "it should start")

@@ -59,7 +59,8 @@ type WinterList struct {
 	Headline  string
 	AsOf      string
 	Season    string
-	Stale     string // says that the list is old; empty where it is not
+	Stale     string   // says that the list is old; empty where it is not
+	First     []string // which units ask for work first, and by when
 	Counts    []BandCount
 	Since     string // the day of the previous list; empty where there is none
 	Changed   bool   // since the previous list, or there is none
@@ -128,8 +129,8 @@ func Compose(d WinterListData, top int) (WinterList, error) {
 	}
 	c := d.changes(units)
 	w.Since, w.Arrived, w.Left, w.Moved, w.Changed = c.since, c.arrived, c.left, c.moved, c.any()
-	w.Headline = headline(units, c)
-	w.Subject = oneLine(d.tag() + ": " + w.Headline)
+	w.Headline, w.First = headline(units, c), d.first(units)
+	w.Subject, w.Headline = oneLine(d.tag()+": "+w.Headline), firstUpper(w.Headline)
 	for i, f := range units[:min(top, len(units))] {
 		w.Units = append(w.Units, d.unit(i+1, f, c))
 	}
@@ -259,43 +260,6 @@ func (d WinterListData) changes(units []fleet.Forecast) changes {
 	return c
 }
 
-// headline says the news: "12 units to swap before the frost, 3 new since last week".
-func headline(units []fleet.Forecast, c changes) string {
-	down, swap := 0, 0
-	for _, f := range units {
-		switch f.Band {
-		case fleet.Down:
-			down++
-		case fleet.Swap:
-			swap++
-		default: // asks for nothing now
-		}
-	}
-	var news []string
-	switch {
-	case down > 0 && swap > 0:
-		news = append(news, Count(down, "unit")+" down", fmt.Sprintf("%d to swap before the frost", swap))
-	case down > 0:
-		news = append(news, Count(down, "unit")+" down")
-	case swap > 0:
-		news = append(news, Count(swap, "unit")+" to swap before the frost")
-	default:
-		news = append(news, "no unit to swap before the frost")
-	}
-	switch {
-	case c.since == "":
-	case len(c.arrived) > 0:
-		news = append(news, fmt.Sprintf("%d new since %s", len(c.arrived), c.spoken))
-	case len(c.left) > 0:
-		news = append(news, fmt.Sprintf("%d fewer since %s", len(c.left), c.spoken))
-	case len(c.moved) > 0:
-		news = append(news, fmt.Sprintf("%d moved since %s", len(c.moved), c.spoken))
-	default:
-		news = append(news, "unchanged since "+c.spoken)
-	}
-	return strings.Join(news, ", ")
-}
-
 func (d WinterListData) unit(place int, f fleet.Forecast, c changes) WinterUnit {
 	u := WinterUnit{
 		Place: place, Unit: oneLine(string(f.Unit)), Look: LookOf(f.Band), New: c.isNew[f.Unit],
@@ -332,7 +296,7 @@ func shown(evidence []string) (lines []string) {
 		end--
 	}
 	for _, e := range slices.Concat(evidence[:min(mostEvidence, end)], evidence[end:]) {
-		lines = append(lines, oneLine(e))
+		lines = append(lines, firstUpper(oneLine(e)))
 	}
 	return lines
 }
@@ -359,62 +323,4 @@ func costWords(f fleet.Forecast) string {
 		return "swap " + Money(swap)
 	}
 	return unsaid
-}
-
-func more(units []fleet.Forecast, top int) string {
-	if len(units) <= top {
-		return ""
-	}
-	hidden := 0
-	for _, f := range units[top:] {
-		if urgent(f.Band) {
-			hidden++
-		}
-	}
-	s := Count(len(units)-top, "more unit") + " not shown"
-	if hidden > 0 {
-		s += fmt.Sprintf(", %d of them down or to swap", hidden)
-	}
-	return s
-}
-
-func moneyWords(units []fleet.Forecast) []string {
-	var loss, urgentLoss, cost fleet.Money
-	known, listed, uncosted := 0, 0, 0
-	for _, f := range units {
-		m, ok := f.ExpectedLoss.Get()
-		if ok {
-			loss += m
-			known++
-		}
-		if urgent(f.Band) {
-			urgentLoss += m
-			cost += f.SwapCost.Or(0)
-			listed++
-			if !f.SwapCost.IsKnown() {
-				uncosted++
-			}
-		}
-	}
-	words := []string{fmt.Sprintf("Expected loss this season if nothing is done: %s.", Money(loss))}
-	if listed > 0 {
-		s := fmt.Sprintf("Of that, %s falls on the %s down or to swap; putting them right costs %s", Money(urgentLoss), Count(listed, "unit"), Money(cost))
-		if uncosted > 0 {
-			s += fmt.Sprintf(" and what %s of unknown cost will take", Count(uncosted, "unit"))
-		}
-		words = append(words, s+".")
-	}
-	if unknown := len(units) - known; unknown > 0 {
-		words = append(words, Count(unknown, "unit")+" with an unknown loss not counted.")
-	}
-	return words
-}
-
-// median of the middle two where there is no middle one; false for no values.
-func median(v []float64) (float64, bool) {
-	if len(v) == 0 {
-		return 0, false
-	}
-	v = slices.Sorted(slices.Values(v))
-	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2, true
 }

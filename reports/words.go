@@ -98,6 +98,19 @@ func Count(n int, noun string) string {
 	return grouped(fmt.Sprint(n)) + " " + noun + "s"
 }
 
+// ofThem begins a sentence part about n of all: 1 of them is, all of them are.
+func ofThem(n, all int) string {
+	switch {
+	case all == 1 && n == 1:
+		return "it is"
+	case n == all:
+		return "all of them are"
+	case n == 1:
+		return "1 of them is"
+	}
+	return fmt.Sprintf("%d of them are", n)
+}
+
 // oneLine takes what would break a line, or turn the direction of what follows, out of a user's text.
 func oneLine(s string) string {
 	s = strings.Map(func(r rune) rune {

@@ -106,21 +106,32 @@ func (t *talk) greet(s faults.Session) {
 	for _, a := range s.Said() {
 		fmt.Fprintf(t.out, "  answered: %s: %s\n", a.Title, a.Text)
 	}
-	fmt.Fprintln(t.out, "Answer by number; ? shows how, d is don't know, back takes the last answer back, quit keeps the search for later.")
+	fmt.Fprintln(t.out, "Answer by number; ? says what each answer means, d is don't know, back takes the last answer back, quit keeps the search for later.")
 }
 
 // search asks check after check.
 func (t *talk) search(s faults.Session) (faults.Session, error) {
+	resumed := len(s.Answers) > 0
 	for {
 		step := s.Next()
 		printStep(t.out, step)
-		if step.Finding != nil && step.Finding.Kind != faults.Thaw {
+		ask := step.Ask
+		if step.Finding != nil && step.Finding.Kind.Stopped() == "" {
 			return s, nil
 		}
-		if step.Finding != nil { // a day's rest: kept, to go on afterwards
-			return s, errLeft
+		if step.Finding != nil {
+			if !resumed { // kept, to go on once it is safe
+				return s, errLeft
+			}
+			anew, err := s.Look(step.Finding.Kind.GoOn())
+			if err != nil {
+				return s, err
+			}
+			ask = &anew
+			printStep(t.out, faults.Step{Ask: ask, Chances: step.Chances})
 		}
-		after, err := t.answer(s, *step.Ask)
+		resumed = false
+		after, err := t.answer(s, *ask)
 		if err != nil {
 			return s, err
 		}
@@ -137,7 +148,7 @@ func (t *talk) search(s faults.Session) (faults.Session, error) {
 func (t *talk) answer(s faults.Session, ask faults.Ask) (faults.Session, error) {
 	prompt := fmt.Sprintf("1–%d > ", len(ask.Outcomes))
 	if ask.Unit != "" {
-		prompt = fmt.Sprintf("%s, or #1–#%d > ", ask.Unit, len(ask.Outcomes))
+		prompt = fmt.Sprintf("what you read in %s, or #1 to #%d for one of these > ", ask.Unit, len(ask.Outcomes))
 	}
 	for {
 		said, err := t.line(prompt)
@@ -147,7 +158,7 @@ func (t *talk) answer(s faults.Session, ask faults.Ask) (faults.Session, error) 
 		case said == "":
 			continue
 		case said == "?":
-			printHow(t.out, ask)
+			printMeanings(t.out, ask)
 			continue
 		case strings.EqualFold(said, "back"):
 			if len(s.Answers) == 0 {
@@ -178,7 +189,7 @@ func reading(said string, ask faults.Ask) string {
 
 // askFacts asks what must be known of a vehicle that nobody has recorded. Whatever but the volts may be left out.
 func (t *talk) askFacts() (s faults.Session, err error) {
-	fmt.Fprintln(t.out, "A few facts first; Enter where you do not know, quit to leave.")
+	fmt.Fprintln(t.out, "A few facts first. Enter where you do not know: all but the first may be left out. quit to leave.")
 	var f faults.Facts
 	var p faults.Prior
 	for _, ask := range []func(*faults.Facts, *faults.Prior) error{t.askVolts, t.askEngine, t.askBattery, t.askCold} {
@@ -190,39 +201,44 @@ func (t *talk) askFacts() (s faults.Session, err error) {
 }
 
 func (t *talk) askVolts(f *faults.Facts, _ *faults.Prior) error {
-	v, err := choose(t, "System voltage (12 or 24): ", map[string]int{"12": 12, "24": 24, "12 v": 12, "24 v": 24}, false)
+	v, err := choose(t, "Is it a 12 or a 24 volt vehicle (cars and vans: 12; two batteries in a row on a heavy truck: 24): ", map[string]int{"12": 12, "24": 24, "12 v": 12, "24 v": 24}, false)
 	f.SystemVolts = v
 	return err
 }
 
 func (t *talk) askEngine(f *faults.Facts, _ *faults.Prior) (err error) {
-	f.Fuel, err = choose(t, "Fuel (petrol or diesel): ", map[string]fleet.Fuel{"petrol": fleet.Petrol, "diesel": fleet.Diesel}, true)
+	f.Fuel, err = choose(t, "Petrol or diesel: ", map[string]fleet.Fuel{"petrol": fleet.Petrol, "gasoline": fleet.Petrol, "diesel": fleet.Diesel}, true)
 	if err != nil {
 		return err
 	}
-	f.Gearbox, err = choose(t, "Gearbox (automatic or manual): ", map[string]fleet.Gearbox{"automatic": fleet.Automatic, "manual": fleet.Manual}, true)
+	if f.SystemVolts == 12 && f.Fuel == fleet.Petrol { // for what its starter may draw
+		if f.EngineLitres, err = t.figure("Size of the engine in litres, such as 1.6: ", 0.2, 30); err != nil {
+			return err
+		}
+	}
+	f.Gearbox, err = choose(t, "Gearbox, automatic or manual (manual: there is a clutch pedal): ", map[string]fleet.Gearbox{"automatic": fleet.Automatic, "manual": fleet.Manual}, true)
 	return err
 }
 
 func (t *talk) askBattery(f *faults.Facts, p *faults.Prior) (err error) {
-	types := map[string]fleet.Chemistry{"flooded": fleet.Flooded, "efb": fleet.EFB, "agm": fleet.AGM, "gel": fleet.Gel}
-	standards := map[string]fleet.CCAStandard{"sae": fleet.SAE, "en": fleet.EN, "din": fleet.DIN, "iec": fleet.IEC, "jis": fleet.JIS}
+	types := map[string]fleet.Chemistry{"none": fleet.Flooded, "flooded": fleet.Flooded, "efb": fleet.EFB, "agm": fleet.AGM, "gel": fleet.Gel}
+	standards := map[string]fleet.CCAStandard{"sae": fleet.SAE, "cca": fleet.SAE, "en": fleet.EN, "din": fleet.DIN, "iec": fleet.IEC, "jis": fleet.JIS}
 	const mostA, mostAh, mostYears = 2500, 400, 40
-	if f.Chemistry, err = choose(t, "Battery label: type (flooded, efb, agm or gel): ", types, true); err != nil {
+	if f.Chemistry, err = choose(t, "Does the battery's label say AGM, EFB or gel (which, or none): ", types, true); err != nil {
 		return err
 	}
-	if f.RatedCCAA, err = t.figure("Battery label: cold cranking amperes, of one battery: ", 50, mostA); err != nil {
+	if f.RatedCCAA, err = t.figure("The label's figure in A, the current for cold starts, such as 640 (of one battery): ", 50, mostA); err != nil {
 		return err
 	}
 	if f.RatedCCAA.IsKnown() {
-		if f.CCAStandard, err = choose(t, "Their standard (sae, en, din, iec or jis): ", standards, true); err != nil {
+		if f.CCAStandard, err = choose(t, "The letters beside that figure: EN, SAE (CCA alone: SAE), DIN, IEC or JIS: ", standards, true); err != nil {
 			return err
 		}
 	}
-	if f.RatedAh, err = t.figure("Battery label: ampere-hours, of one battery: ", 5, mostAh); err != nil {
+	if f.RatedAh, err = t.figure("The label's figure in Ah, such as 70 (of one battery): ", 5, mostAh); err != nil {
 		return err
 	}
-	p.BatteryYears, err = t.figure("How many years old is the battery: ", 0, mostYears)
+	p.BatteryYears, err = t.figure("How many years old is the battery, about: ", 0, mostYears)
 	return err
 }
 
@@ -231,7 +247,7 @@ func (t *talk) askCold(f *faults.Facts, _ *faults.Prior) (err error) {
 		f.TemperatureC = fleet.Known(t.o.temperature)
 		return nil
 	}
-	f.TemperatureC, err = t.figure("How cold is the battery, or the air, in °C: ", -55, 55)
+	f.TemperatureC, err = t.figure("How cold is it where it stands, in °C (with F: in °F): ", -55, 55)
 	return err
 }
 
@@ -260,6 +276,20 @@ func choose[T any](t *talk, prompt string, words map[string]T, orNothing bool) (
 	}
 }
 
+// plainFigure reads a number as people type it, with its unit or without; °F become °C.
+func plainFigure(said string) (float64, error) {
+	text := strings.ToLower(strings.NewReplacer(",", ".", "−", "-", "°", "", " ", "").Replace(said))
+	number, isF := strings.CutSuffix(text, "f")
+	for _, unit := range []string{"ah", "a", "v", "c", "l"} {
+		number = strings.TrimSuffix(number, unit)
+	}
+	v, err := strconv.ParseFloat(number, 64)
+	if isF {
+		v = (v - 32) / 1.8
+	}
+	return v, err
+}
+
 // figure reads a number within bounds, or nothing.
 func (t *talk) figure(prompt string, low, high float64) (fleet.Opt[float64], error) {
 	for {
@@ -267,7 +297,7 @@ func (t *talk) figure(prompt string, low, high float64) (fleet.Opt[float64], err
 		if err != nil || said == "" {
 			return fleet.Opt[float64]{}, err
 		}
-		v, err := strconv.ParseFloat(strings.Replace(said, ",", ".", 1), 64)
+		v, err := plainFigure(said)
 		if err == nil && v >= low && v <= high {
 			return fleet.Known(v), nil
 		}

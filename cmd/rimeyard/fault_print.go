@@ -30,10 +30,18 @@ func printStep(w io.Writer, step faults.Step) {
 	fmt.Fprintf(w, "%s%s (about %.0f %s)\n", ask.Title, again, ask.Minutes, minutes)
 	fmt.Fprintf(w, "  %s\n", ask.Why)
 	printCautions(w, "  ", ask.Cautions)
+	for i, h := range ask.How {
+		fmt.Fprintf(w, "  %c) %s\n", 'a'+rune(i), h)
+	}
+	fmt.Fprintf(w, "  You should find: %s\n", ask.Expect)
+	if len(ask.Tools) > 0 {
+		fmt.Fprintf(w, "  Tools: %s\n", strings.Join(ask.Tools, ", "))
+	}
+	fmt.Fprintln(w, "  What do you find?")
 	for i, o := range ask.Outcomes {
 		fmt.Fprintf(w, "  %d  %s\n", i+1, o.Text)
 	}
-	fmt.Fprintf(w, "  d  don't know        so far: %s\n", soFar(step.Chances))
+	fmt.Fprintf(w, "  d  I don't know\n  So far: %s\n", soFar(step.Chances))
 }
 
 func printCautions(w io.Writer, indent string, cautions []string) {
@@ -49,20 +57,13 @@ func soFar(chances []faults.Chance) string {
 	for _, c := range chances[:min(shown, len(chances))] {
 		said = append(said, fmt.Sprintf("%s %.0f %%", c.Name, 100*c.Probability))
 	}
-	return strings.Join(said, ", ")
+	return strings.Join(said, "; ")
 }
 
-// printHow answers the question mark.
-func printHow(w io.Writer, ask faults.Ask) {
-	for i, h := range ask.How {
-		fmt.Fprintf(w, "  %c) %s\n", 'a'+rune(i), h)
-	}
-	fmt.Fprintf(w, "  You should read: %s\n", ask.Expect)
-	for _, o := range ask.Outcomes {
-		fmt.Fprintf(w, "  %s → %s\n", o.Text, o.Means)
-	}
-	if len(ask.Tools) > 0 {
-		fmt.Fprintf(w, "  Tools: %s\n", strings.Join(ask.Tools, ", "))
+// printMeanings answers the question mark.
+func printMeanings(w io.Writer, ask faults.Ask) {
+	for i, o := range ask.Outcomes {
+		fmt.Fprintf(w, "  %d  %s → %s\n", i+1, o.Text, o.Means)
 	}
 }
 
@@ -78,8 +79,11 @@ func printFinding(w io.Writer, f faults.Finding) {
 	for _, e := range f.Evidence {
 		fmt.Fprintf(w, "  %-9s %s\n", speaks[e.Strength()], e.Text)
 	}
-	fmt.Fprintf(w, "\nWhat to do\n  %s\n\n", f.Advice)
-	printSheet(w, f.Sheet)
+	fmt.Fprintf(w, "\nWhat to do\n  %s\n", f.Advice)
+	if f.Kind.Stopped() == "" {
+		fmt.Fprintln(w)
+		printSheet(w, f.Sheet)
+	}
 }
 
 func printSheet(w io.Writer, s faults.Sheet) {

@@ -51,9 +51,9 @@ func script(t *testing.T, s faults.Session, answers map[faults.Check]string) (li
 // One truck on a driveway, no database: facts, checks, finding and a job sheet.
 func TestFaultServesAVehicleNobodyHasRecorded(t *testing.T) {
 	noDatabase(t)
-	facts := []string{"12 V", "petrol", "man", "agm", "760", "en", "70", "", "8"}
+	facts := []string{"12 V", "petrol", "1.6 l", "man", "agm", "760", "en", "70", "", "8"}
 	known := faults.Facts{
-		SystemVolts: 12, Fuel: fleet.Petrol, Gearbox: fleet.Manual, Chemistry: fleet.AGM,
+		SystemVolts: 12, Fuel: fleet.Petrol, EngineLitres: fleet.Known(1.6), Gearbox: fleet.Manual, Chemistry: fleet.AGM,
 		RatedCCAA: fleet.Known(760.0), CCAStandard: fleet.EN, RatedAh: fleet.Known(70.0), TemperatureC: fleet.Known(8.0),
 	}
 	s, err := faults.New(known, faults.Prior{})
@@ -75,7 +75,7 @@ func TestFaultIsLeftAndGoneOnWithByAnother(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "s.json")
 	code, stdout, _ := typed(t, []string{"24", "", "", "", "", "", "", "-3", "?", "1", "banana", "4", "back", "2", "quit"}, "fault", "--save", file, "--by", "ann")
 	require.Equal(t, exitDone, code)
-	require.Contains(t, stdout, "You should read: It does not move when pushed.")
+	require.Contains(t, stdout, "You should find: It does not move when pushed.")
 	require.Contains(t, stdout, `"banana" is none of its outcomes`)
 	require.Contains(t, stdout, "rimeyard fault --resume "+file)
 

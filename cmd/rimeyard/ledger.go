@@ -37,16 +37,28 @@ func bookToday(ctx context.Context, db *store.DB, log *slog.Logger, today fleet.
 			}
 			log.InfoContext(ctx, "ledger of the day booked", "entries", added, "took_ms", time.Since(began).Milliseconds())
 		}
-		began = time.Now()
-		kept, err := reports.NewBudgets(db, reports.NewPlans(db)).Keep(ctx, today)
-		if errors.Is(err, fleet.ErrNoIssue) {
-			return nil
-		}
-		if kept > 0 {
-			log.InfoContext(ctx, "budgets of the day kept", "budgets", kept, "took_ms", time.Since(began).Milliseconds())
-		}
-		return err
+		return keepFigures(ctx, db, log, today)
 	})
+}
+
+// keepFigures keeps the budgets, what swaps pay and what warranties lose, wherever anything has changed that they are made of.
+func keepFigures(ctx context.Context, db *store.DB, log *slog.Logger, today fleet.Date) error {
+	began, kept := time.Now(), 0
+	for _, keep := range []func() (int, error){
+		func() (int, error) { return reports.NewBudgets(db, reports.NewPlans(db)).Keep(ctx, today) },
+		func() (int, error) { return reports.KeepPays(ctx, db, today) },
+		func() (int, error) { return reports.KeepCover(ctx, db, today) },
+	} {
+		n, err := keep()
+		if kept += n; err != nil && !errors.Is(err, fleet.ErrNoIssue) {
+			return err
+		}
+	}
+	if kept > 0 {
+		log.InfoContext(ctx, "figures of the day kept", "figures", kept, "took_ms", time.Since(began).Milliseconds())
+	}
+	const old = 7 * 24 * time.Hour // of depots that nobody sees together any more, and of what was tried once
+	return db.ForgetFigures(ctx, began.Add(-old))
 }
 
 func newLedgerCmd() *cobra.Command {
@@ -218,7 +230,7 @@ func newLedgerBudgetCmd() *cobra.Command {
 			if !is {
 				return errors.New("a list made for a past day has no prices")
 			}
-			b, _, err := reports.NewBudgets(from, reports.NewPlans(from)).Of(cmd.Context(), reports.BudgetAsked{Depots: of, Today: asOf.day(), Season: *season, WhatIf: different})
+			b, err := reports.NewBudgets(from, reports.NewPlans(from)).Make(cmd.Context(), reports.BudgetAsked{Depots: of, Today: asOf.day(), Season: *season, WhatIf: different})
 			if err != nil {
 				return err
 			}
@@ -273,7 +285,7 @@ func newLedgerOwedCmd() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			out, err := db.DepositsOut(ctx, of, asOf.day())
+			out, err := db.DepositsOut(ctx, reports.DepositsAsked(of, asOf.day(), own, fleet.Opt[int]{}))
 			if err != nil {
 				return err
 			}

@@ -45,14 +45,18 @@ func demoMoney(ctx context.Context, db *store.DB, today fleet.Date) error {
 	if _, err := reports.BookLedger(ctx, db, nil, "demo", today); err != nil {
 		return err
 	}
-	b, planned, err := reports.NewBudgets(db, reports.NewPlans(db)).Of(ctx, reports.BudgetAsked{Today: today})
+	b, err := reports.NewBudgets(db, reports.NewPlans(db)).Of(ctx, reports.BudgetAsked{Today: today})
 	if err != nil {
 		return err
 	}
-	result, err := json.Marshal(b)
+	issue, err := db.LatestIssue(ctx)
 	if err != nil {
 		return err
 	}
-	_, err = db.KeepBudget(ctx, fleet.KeptBudget{Name: demoBudgetName, Issue: planned.Issue.ID, By: "accountant", WhatIf: []byte(`{}`), Result: result})
+	result, err := json.Marshal(b.Figure)
+	if err != nil {
+		return err
+	}
+	_, err = db.KeepBudget(ctx, fleet.KeptBudget{Name: demoBudgetName, Issue: issue.ID, By: "accountant", WhatIf: []byte(`{}`), Result: result})
 	return err
 }

@@ -125,6 +125,11 @@ func (m listMade) Listed(_ context.Context, _ int64, f fleet.ListFilter) ([]flee
 	return slices.DeleteFunc(slices.Clone(m.listed), func(l fleet.Listed) bool { return !slices.Contains(f.Depots, l.Forecast.Depot) }), nil
 }
 
+// ListedAhead are the same lines.
+func (m listMade) ListedAhead(ctx context.Context, issue int64, of []fleet.DepotID) ([]fleet.Listed, error) {
+	return m.Listed(ctx, issue, fleet.ListFilter{Depots: of})
+}
+
 // whyColumn is the last, which is too wide for a table: CSV and JSON have it.
 const whyColumn = 8
 

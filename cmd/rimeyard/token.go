@@ -25,7 +25,7 @@ func newTokenAddCmd() *cobra.Command {
 		Example: `  rimeyard token add gate-logger --depot NOR
   rimeyard token add spreadsheet --for list`,
 	}
-	cmd.Flags().StringVar(&use, "for", string(fleet.BringReadings), "what it is good for: readings (bring them), list (read the winter list) or faults (look for faults)")
+	cmd.Flags().StringVar(&use, "for", string(fleet.BringReadings), "what it is good for: readings (bring them), list (read the winter list, tonight and the jobs) or faults (look for faults)")
 	cmd.Flags().StringVar(&depot, "depot", "", "hold it to the units of one depot (default: all)")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		t := fleet.Token{Depot: fleet.DepotID(depot)}

@@ -188,6 +188,7 @@ type JobFacts struct {
 	PartNumber string        `json:"part_number,omitempty"`
 	Pieces     int           `json:"pieces,omitempty"`
 	Exchanged  []Piece       `json:"exchanged,omitempty"`
+	Minutes    int           `json:"minutes,omitempty"` // that the work took; 0: nobody said
 	Proof      *Proof        `json:"proof,omitempty"`
 	Core       Core          `json:"core,omitempty"`
 	Paper      bool          `json:"paper,omitempty"`

@@ -23,6 +23,7 @@ type JobChange struct {
 	PartNumber string    // to JobReserved
 	Pieces     int       // likewise
 	Fitting    Fitting   // to JobFitted
+	Minutes    int       // likewise: how long the work took; 0: nobody says
 	Proof      *Proof    // to JobProven, or back to JobFound
 	Core       Core      // with any step after the fitting; CoreOpen: nothing new
 	Paper      bool      // likewise; false: nothing new

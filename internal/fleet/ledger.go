@@ -89,6 +89,8 @@ type WorkDone struct {
 	Unit UnitID
 	Part Part
 	At   time.Time
+	// Minutes that it took; 0: nobody said.
+	Minutes int
 }
 
 // CoreOut is a core that could be handed in: its part has come out, and the deposit has not come back.
@@ -104,11 +106,23 @@ type CoreOut struct {
 	Deposit    Money
 }
 
+// DepositsAsked is which deposits are looked at.
+type DepositsAsked struct {
+	Depots []DepotID // whose units; nil: all
+	On     Date      // as it stands on this day
+	Late   Opt[Date] // a core whose part came out before it is overdue; unknown: none is
+	Most   Opt[int]  // so many cores one by one, the longest out; unknown: all
+}
+
 // DepositsOut are the deposits that have not come back.
 type DepositsOut struct {
-	Due       []CoreOut // of parts that are out, the longest out first
-	Fitted    int       // parts that are still fitted
-	FittedSum Money     // their deposits
+	Due        []CoreOut // of parts that are out, the longest out first
+	Cores      int       // of parts that are out, in all
+	Sum        Money     // their deposits
+	Overdue    int       // of those
+	OverdueSum Money
+	Fitted     int   // parts that are still fitted
+	FittedSum  Money // their deposits
 }
 
 // Bill is what was paid for something that no other row holds. It is taken back, never changed.
@@ -187,11 +201,22 @@ type KeptBudget struct {
 	Result []byte // JSON of ledger.Budget
 }
 
-// DayBudget is the budget of the day as it is kept for pages.
-type DayBudget struct {
-	Depot  DepotID // empty: the whole fleet
-	MadeOf string  // hash of all that it is made of
-	Result []byte  // JSON
+// KeptFigure is a figure of the ledger as it was reckoned last, for pages to read.
+type KeptFigure struct {
+	Figure string    // which one
+	Depots []DepotID // whose units it is of, in their order; nil: all
+	Units  int       // that it is reckoned from
+	MadeOf string    // hash of all that it is made of
+	MadeAt time.Time
+	Result []byte // JSON
+}
+
+// MoneyMark says how far the rows have come of which figures of money are made: a figure that was made of an older one lacks something.
+type MoneyMark struct {
+	At         time.Time // when this was seen
+	Entry      int64     // the newest of the ledger
+	Breakdowns int64     // how many are recorded
+	Audited    time.Time // when past seasons were audited last; zero: never
 }
 
 // DatedMoney is an amount that holds from a day on.
@@ -205,7 +230,7 @@ type OwnFigures struct {
 	Currency      string       // ISO 4217; empty: not set
 	LabourPerHour []DatedMoney // in the order of days
 	DownPerHour   []DatedMoney // of a unit that stands still; likewise
-	CoreDays      Opt[int]     // from fitting, within which a core must be back
+	CoreDays      Opt[int]     // from the day on which its part came out, within which a core must be back
 	LeadWeeks     Opt[int]     // from ordering a part until it is there
 	HorizonMonths Opt[int]     // how far budgets look
 }

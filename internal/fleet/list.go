@@ -30,3 +30,26 @@ type ListFilter struct {
 	Limit   int
 	Offset  int
 }
+
+// ListLine is what a ranked list is narrowed and ordered by, of one unit: little enough to hold the list of a whole fleet in memory.
+type ListLine struct {
+	Unit               UnitID
+	Depot              DepotID
+	Class              string // as it is now; empty where the unit is gone
+	Band               Band
+	Suspect            Part
+	Rank               int
+	NoStartProbability Opt[float64]
+	ColdLimitC         Opt[float64]
+	ColdLimitP10C      Opt[float64]
+	ColdLimitP90C      Opt[float64]
+	ExpectedLoss       Opt[Money]
+	SwapBy             Opt[Date]
+}
+
+// ListRow is what a page shows of one unit on a ranked list.
+type ListRow struct {
+	Forecast       Forecast     // with the first line of its evidence alone
+	DriftCPerMonth Opt[float64] // of the cold limit; unknown where no outlook is kept
+	Anew           *Anew        // nil: nothing has come since, or it is not judged yet
+}

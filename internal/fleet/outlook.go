@@ -1,5 +1,7 @@
 package fleet
 
+import "time"
+
 // Outlook is what is kept of the newest forecast of a unit beside its public part, so that pages, plan and mail can look ahead
 // without judging the unit anew.
 type Outlook struct {
@@ -7,10 +9,9 @@ type Outlook struct {
 	// ChanceByWeek is the chance of at least one failed start up to and including the Sunday of each week, the first being the week of
 	// the as-of date, the last the season's last. Weeks before the season have 0. Left as it is, so it never falls.
 	ChanceByWeek []float64 `json:"chance_by_week"`
-	// ByWinter is, for each of the depot's past winters, the chance of at least one failed start up to the end of each month that is left of
-	// the season, were that winter to come again. All units of a depot have the same winters in the same order, so sums over units have
-	// honest spread.
-	ByWinter [][]float64 `json:"by_winter"`
+	// ByWinter is what each of the depot's past winters would do, oldest first. All units of a depot have the same winters, and those of other
+	// depots are matched by their year, so sums over units have honest spread.
+	ByWinter []PastWinter `json:"winters,omitempty"`
 	// ChanceIf is the season's chance if the cold limit truly lay at its 10th, 30th, 50th, 70th and 90th percentile, each as likely as the
 	// others: what a test could tell.
 	ChanceIf [5]float64 `json:"chance_if"`
@@ -28,6 +29,14 @@ type Outlook struct {
 	LastReadOn     Opt[Date]          `json:"last_read_on"`      // of the newest test or crank
 	AgeYears       map[Part]float64   `json:"age_years"`         // of what is fitted, where the fitting date is known; batteries: the oldest
 	Fitted         map[Part][]string  `json:"fitted"`            // part numbers fitted now: batteries by position, starter
+}
+
+// PastWinter is what a past winter of the depot would do to a unit, were it to come again.
+type PastWinter struct {
+	// Year in which it began; 0: it is of no single year, but a copy moved colder or warmer, or a guess by the climate, as stands in where too
+	// few winters are on record.
+	Year   int       `json:"year"`
+	Chance []float64 `json:"chance"` // of at least one failed start up to the end of each month that is left of the season
 }
 
 // Remedy is what can be done to a unit, overnight or in the workshop.
@@ -62,4 +71,41 @@ type Listed struct {
 	Unit     Unit
 	Forecast Forecast
 	Outlook  *Outlook // nil: none is kept
+	Anew     *Anew    // nil: nothing has come since, or it is not judged yet
+}
+
+// News is what has come of a unit since the newest list was made: nothing dated on the list's day or later stands in it.
+type News struct {
+	Unit      UnitID
+	Depot     DepotID
+	BatteryOn Opt[Date] // fitted; of several the newest
+	StarterOn Opt[Date]
+	TestedOn  Opt[Date]
+	MadeOf    string // equal where the same has come
+}
+
+// Anew is what is said of a unit with its news. The list stays as it was issued; the audit judges that.
+type Anew struct {
+	News
+	AsOf     Date     // nothing dated then or later was looked at
+	Forecast Forecast // without a rank
+	Outlook  Outlook  // its first week is that of AsOf
+}
+
+// AnewCount is how many units of a depot were judged anew since a list, and when the last was.
+type AnewCount struct {
+	At       time.Time
+	Repaired int // a part was fitted to them
+	Units    int // all of them
+}
+
+// Now is the line with what is said of its unit by now, in the place that the list gave it.
+func (l Listed) Now() Listed {
+	if l.Anew == nil {
+		return l
+	}
+	rank := l.Forecast.Rank
+	l.Forecast, l.Outlook = l.Anew.Forecast, &l.Anew.Outlook
+	l.Forecast.Rank = rank
+	return l
 }

@@ -67,7 +67,7 @@ type TokenUse string
 // The uses.
 const (
 	BringReadings TokenUse = "readings" // POST readings
-	ReadList      TokenUse = "list"     // GET the ranked list
+	ReadList      TokenUse = "list"     // GET the ranked list, tonight and the jobs
 	FindFaults    TokenUse = "faults"   // look for faults of units
 )
 

@@ -56,27 +56,3 @@ func (db *DB) KeepBudget(ctx context.Context, b fleet.KeptBudget) (id int64, err
 	}
 	return id, nil
 }
-
-// DayBudget is the budget of the day of a depot, or of the whole fleet where depot is empty. False: none is kept.
-func (db *DB) DayBudget(ctx context.Context, depot fleet.DepotID) (b fleet.DayBudget, found bool, err error) {
-	b.Depot = depot
-	err = db.pool.QueryRow(ctx, `SELECT made_of, result FROM budget_of_day WHERE depot = @depot`, pgx.NamedArgs{"depot": string(depot)}).Scan(&b.MadeOf, &b.Result)
-	if errors.Is(err, pgx.ErrNoRows) {
-		return b, false, nil
-	}
-	if err != nil {
-		return b, false, fmt.Errorf("read the budget of the day: %w", err)
-	}
-	return b, true, nil
-}
-
-// KeepDayBudget puts a budget of the day in the place of the one before it.
-func (db *DB) KeepDayBudget(ctx context.Context, b fleet.DayBudget) error {
-	_, err := db.pool.Exec(ctx, `INSERT INTO budget_of_day (depot, made_of, result) VALUES (@depot, @made_of, @result)
-		ON CONFLICT (depot) DO UPDATE SET made_of = excluded.made_of, made_at = now(), result = excluded.result`,
-		pgx.NamedArgs{"depot": string(b.Depot), "made_of": b.MadeOf, "result": b.Result})
-	if err != nil {
-		return fmt.Errorf("keep the budget of the day: %w", err)
-	}
-	return nil
-}

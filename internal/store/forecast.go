@@ -115,7 +115,7 @@ const (
 var forecastOrders = map[fleet.ListOrder]string{
 	"":                ` ORDER BY rank`,
 	fleet.ByRank:      ` ORDER BY rank`,
-	fleet.ByUnit:      ` ORDER BY unit`,
+	fleet.ByUnit:      ` ORDER BY unit COLLATE "C"`,
 	fleet.ByChance:    ` ORDER BY no_start_probability DESC NULLS LAST, rank`,
 	fleet.ByColdLimit: ` ORDER BY cold_limit_c DESC NULLS LAST, rank`,
 	fleet.BySwapBy:    ` ORDER BY swap_by NULLS LAST, rank`,
@@ -129,7 +129,7 @@ func (db *DB) Forecasts(ctx context.Context, issue int64, filter ForecastFilter)
 		return nil, fmt.Errorf("read ranked list %d: no order is called %q", issue, filter.Order)
 	}
 	rows, _ := db.pool.Query(ctx, listForecasts+order+` LIMIT @limit OFFSET @offset`, forecastArgs(issue, filter))
-	list, err := pgx.CollectRows(rows, scanForecast)
+	list, err := pgx.CollectRows(rows, forecastOf)
 	if err != nil {
 		return nil, fmt.Errorf("read ranked list %d: %w", issue, err)
 	}
@@ -170,15 +170,20 @@ func forecastArgs(issue int64, f ForecastFilter) pgx.NamedArgs {
 	}
 }
 
-func scanForecast(row pgx.CollectableRow) (fleet.Forecast, error) {
+func forecastOf(row pgx.CollectableRow) (fleet.Forecast, error) { return scanForecast(row) }
+
+// scanForecast reads a row of listForecasts, and what its query asks for beyond that.
+func scanForecast(row pgx.CollectableRow, more ...any) (fleet.Forecast, error) {
 	var (
 		f                                          fleet.Forecast
 		p, limit, p10, p90                         *float64
 		battery, starter, cable, charging, control float64
 		loss, cost                                 *int64
 	)
-	err := row.Scan(&f.Unit, &f.Depot, &f.Rank, &f.Band, &p, &limit, &p10, &p90, &f.Suspect,
-		&battery, &starter, &cable, &charging, &control, &loss, &cost, optDateInto(&f.SwapBy), &f.Evidence)
+	err := row.Scan(append([]any{
+		&f.Unit, &f.Depot, &f.Rank, &f.Band, &p, &limit, &p10, &p90, &f.Suspect,
+		&battery, &starter, &cable, &charging, &control, &loss, &cost, optDateInto(&f.SwapBy), &f.Evidence,
+	}, more...)...)
 	f.NoStartProbability = fleet.FromPtr(p)
 	f.ColdLimitC, f.ColdLimitP10C, f.ColdLimitP90C = fleet.FromPtr(limit), fleet.FromPtr(p10), fleet.FromPtr(p90)
 	f.SuspectProbabilities = map[fleet.Part]float64{

@@ -110,7 +110,7 @@ func stepped(ctx context.Context, tx pgx.Tx, j fleet.Job, c fleet.JobChange) (fl
 		event.What.PartNumber, event.What.Pieces = c.PartNumber, c.Pieces
 		err = putBy(ctx, tx, j)
 	case c.To == fleet.JobFitted:
-		j.FittedAt, j.Core, j.Paper = c.At, c.Core, c.Paper
+		j.FittedAt, j.Core, j.Paper, event.What.Minutes = c.At, c.Core, c.Paper, c.Minutes
 		event.What.Exchanged, err = fit(ctx, tx, &j, c)
 	case c.To == fleet.JobClosed, c.To == fleet.JobDropped:
 		j.ClosedAt = c.At
@@ -140,7 +140,7 @@ func putBy(ctx context.Context, tx pgx.Tx, j fleet.Job) error {
 		return err
 	}
 	if counted && free < j.Pieces {
-		return fleet.Refused("of %s there are %d free on the shelf of %s, and %d are needed: order it, or count the shelf anew", j.PartNumber, max(0, free), j.Depot, j.Pieces)
+		return fleet.Refused("needed of %s: %d; free on the shelf of %s: %d. Order it, or count the shelf anew", j.PartNumber, j.Pieces, j.Depot, max(0, free))
 	}
 	return nil
 }

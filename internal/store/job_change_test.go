@@ -192,7 +192,7 @@ func TestTheLastPieceIsReservedOnce(t *testing.T) {
 	}
 	wg.Wait()
 	require.NotEqual(t, errs[0] == nil, errs[1] == nil, "%v", errs)
-	require.ErrorContains(t, errors.Join(errs...), "there are 0 free on the shelf of A, and 1 are needed")
+	require.ErrorContains(t, errors.Join(errs...), "free on the shelf of A: 0")
 }
 
 func TestAFittingThatCannotBe(t *testing.T) {

@@ -103,11 +103,15 @@ func (db *DB) EachLedgerEntry(ctx context.Context, f fleet.LedgerFilter) iter.Se
 }
 
 // LedgerSums are what the entries that the filter lets through come to, by month, kind, cost centre and currency. They add up to the sum of
-// the entries.
+// the entries. Sums of whole months are read from those that are kept with the entries.
 func (db *DB) LedgerSums(ctx context.Context, f fleet.LedgerFilter) ([]fleet.LedgerSum, error) {
 	where, args := ledgerWhere(f)
-	rows, _ := db.pool.Query(ctx, `SELECT date_trunc('month', booked_on)::date, kind, cost_centre, currency, sum(amount)::bigint, sum(minutes), count(*)
-		FROM ledger_entry`+where+` GROUP BY 1, 2, 3, 4 ORDER BY 1, 2, 3, 4`, args)
+	query := `SELECT date_trunc('month', booked_on)::date, kind, cost_centre, currency, sum(amount)::bigint, sum(minutes)::bigint, count(*) FROM ledger_entry`
+	if ofWholeMonths(f) {
+		query = `SELECT month, kind, cost_centre, currency, sum(amount)::bigint, sum(minutes)::bigint, sum(entries)::bigint FROM
+			(SELECT month AS booked_on, * FROM ledger_sum) sums`
+	}
+	rows, _ := db.pool.Query(ctx, query+where+` GROUP BY 1, 2, 3, 4 ORDER BY 1, 2, 3, 4`, args)
 	sums, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (s fleet.LedgerSum, err error) {
 		return s, row.Scan(dateInto(&s.Month), &s.Kind, &s.CostCentre, &s.Currency, &s.Amount, &s.Minutes, &s.Entries)
 	})
@@ -115,6 +119,15 @@ func (db *DB) LedgerSums(ctx context.Context, f fleet.LedgerFilter) ([]fleet.Led
 		return nil, fmt.Errorf("add up the ledger: %w", err)
 	}
 	return sums, nil
+}
+
+// ofWholeMonths tells whether a filter narrows by nothing but what the kept sums tell apart. A month is let through by its first day, so the
+// filter must begin on one; where it ends within a month, that month's sum would be too much.
+func ofWholeMonths(f fleet.LedgerFilter) bool {
+	from, begins := f.From.Get()
+	to, ends := f.To.Get()
+	first := func(d fleet.Date) bool { _, _, day := d.YMD(); return day == 1 }
+	return (!begins || first(from)) && (!ends || first(to+1)) && f.Class == "" && f.Part == "" && f.PartKind == "" && f.Unit == "" && f.Source == ""
 }
 
 // ClosedMonths are the months that are closed, newest first.

@@ -184,7 +184,7 @@ func standing(ctx context.Context, tx pgx.Tx, where string, args pgx.NamedArgs) 
 }
 
 func workDone(ctx context.Context, tx pgx.Tx, names []string) ([]fleet.WorkDone, error) {
-	rows, _ := tx.Query(ctx, `SELECT e.job, e.step, j.unit, j.part, e.happened_at FROM job j JOIN job_event e USING (job)
+	rows, _ := tx.Query(ctx, `SELECT e.job, e.step, j.unit, j.part, e.happened_at, coalesce((e.what ->> 'minutes')::int, 0) FROM job j JOIN job_event e USING (job)
 		WHERE j.unit = ANY(@units) AND e.to_state = 'fitted' AND e.from_state <> 'fitted' ORDER BY 1, 2`, pgx.NamedArgs{"units": names})
 	jobs, err := pgx.CollectRows(rows, pgx.RowToStructByPos[fleet.WorkDone])
 	if err != nil {

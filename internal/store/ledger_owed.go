@@ -27,35 +27,49 @@ func (db *DB) ReturnCore(ctx context.Context, kind fleet.Part, serial string, un
 	return nil
 }
 
-// DepositsOut are the deposits that were paid for parts of the depots' units (nil: all) and have not come back by a day. Of a part that is
-// still fitted the core cannot go back yet, so of these there is only the sum. What was sold with a unit is gone, and so is a core of which
-// a job says that none goes back.
-func (db *DB) DepositsOut(ctx context.Context, of []fleet.DepotID, on fleet.Date) (d fleet.DepositsOut, err error) {
-	args := pgx.NamedArgs{"depots": depotNames(of), "on": sqlDate(on)}
-	rows, _ := db.pool.Query(ctx, depositsOut+`SELECT kind, serial, unit, depot, cost_centre, part, fitted_on, removed_on, core_deposit FROM out_there
-		WHERE removed_on <= @on ORDER BY removed_on, unit COLLATE "C", serial COLLATE "C"`, args)
-	d.Due, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (c fleet.CoreOut, err error) {
-		return c, row.Scan(&c.Kind, &c.Serial, &c.Unit, &c.Depot, &c.CostCentre, &c.Part, optDateInto(&c.FittedOn), dateInto(&c.OutOn), &c.Deposit)
+// DepositsOut are the deposits that were paid for parts and have not come back. Of a part that is still fitted the core cannot go back yet,
+// so of these there is only the sum. What was sold with a unit is gone, and so is a core of which a job says that none goes back.
+func (db *DB) DepositsOut(ctx context.Context, asked fleet.DepositsAsked) (d fleet.DepositsOut, err error) {
+	rows, _ := db.pool.Query(ctx, depositsOut, pgx.NamedArgs{"depots": depotNames(asked.Depots), "on": sqlDate(asked.On), "late": sqlOptDate(asked.Late), "most": asked.Most.Ptr()})
+	var (
+		c                        fleet.CoreOut
+		kind, serial, unit, part *string // null: no core is out
+		depot, centre            *string
+		outOn                    fleet.Opt[fleet.Date]
+		deposit                  *int64
+	)
+	into := []any{&d.Cores, &d.Sum, &d.Overdue, &d.OverdueSum, &d.Fitted, &d.FittedSum, &kind, &serial, &unit, &depot, &centre, &part, optDateInto(&c.FittedOn), optDateInto(&outOn), &deposit}
+	_, err = pgx.ForEachRow(rows, into, func() error {
+		if kind != nil {
+			c.Kind, c.Serial, c.Unit, c.Depot = fleet.Part(*kind), *serial, fleet.UnitID(*unit), fleet.DepotID(*depot)
+			c.CostCentre, c.Part, c.OutOn, c.Deposit = *centre, *part, outOn.Or(0), fleet.Money(*deposit)
+			d.Due = append(d.Due, c)
+		}
+		return nil
 	})
-	if err == nil {
-		err = db.pool.QueryRow(ctx, depositsOut+`SELECT count(*), coalesce(sum(core_deposit), 0)::bigint FROM out_there WHERE removed_on IS NULL OR removed_on > @on`, args).
-			Scan(&d.Fitted, &d.FittedSum)
-	}
 	if err != nil {
 		return d, fmt.Errorf("read which deposits are out: %w", err)
 	}
 	return d, nil
 }
 
+// The sums stand beside each core, and alone where there is none: fittings are gone through once.
 const depositsOut = `WITH none AS (SELECT e ->> 'kind' AS kind, e ->> 'serial' AS serial, unit, e ->> 'fitted_on' AS fitted_on FROM job, json_array_elements(exchanged) e
 		WHERE core = 'none' AND (e ->> 'out')::boolean),
-	out_there AS (SELECT f.*, u.depot, d.cost_centre FROM (
+	there AS MATERIALIZED (SELECT f.kind, f.serial, unit, u.depot, f.part, f.fitted_on, f.removed_on, f.core_deposit FROM (
 		SELECT 'battery' AS kind, battery AS serial, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM battery_fitting
 		UNION ALL SELECT 'starter', starter, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM starter_fitting) f
-		JOIN unit u USING (unit) JOIN depot d USING (depot)
+		JOIN unit u USING (unit)
 		WHERE core_deposit > 0 AND (core_returned_on IS NULL OR core_returned_on > @on) AND coalesce(fitted_on, @on) <= @on AND removed_because <> 'sold'
 		AND (@depots::text[] IS NULL OR u.depot = ANY(@depots))
-		AND NOT EXISTS (SELECT FROM none n WHERE n.kind = f.kind AND n.serial = f.serial AND n.unit = f.unit AND n.fitted_on IS NOT DISTINCT FROM f.fitted_on::text)) `
+		AND NOT EXISTS (SELECT FROM none n WHERE n.kind = f.kind AND n.serial = f.serial AND n.unit = f.unit AND n.fitted_on IS NOT DISTINCT FROM f.fitted_on::text)),
+	sums AS (SELECT count(*) FILTER (WHERE removed_on <= @on) AS cores, coalesce(sum(core_deposit) FILTER (WHERE removed_on <= @on), 0)::bigint AS cores_sum,
+		count(*) FILTER (WHERE removed_on <= @on AND removed_on < @late::date) AS late, coalesce(sum(core_deposit) FILTER (WHERE removed_on <= @on AND removed_on < @late::date), 0)::bigint AS late_sum,
+		count(*) FILTER (WHERE removed_on IS NULL OR removed_on > @on) AS fitted, coalesce(sum(core_deposit) FILTER (WHERE removed_on IS NULL OR removed_on > @on), 0)::bigint AS fitted_sum
+		FROM there),
+	due AS (SELECT there.*, d.cost_centre FROM there JOIN depot d USING (depot) WHERE removed_on <= @on ORDER BY removed_on, unit COLLATE "C", serial COLLATE "C" LIMIT @most::bigint)
+	SELECT sums.*, due.kind, due.serial, due.unit, due.depot, due.cost_centre, due.part, due.fitted_on, due.removed_on, due.core_deposit
+	FROM sums LEFT JOIN due ON true ORDER BY due.removed_on, due.unit COLLATE "C", due.serial COLLATE "C"`
 
 // Covered are the units of the depots (nil: all) with the parts that are fitted on a day and may be under warranty then, and their claims.
 func (db *DB) Covered(ctx context.Context, of []fleet.DepotID, on fleet.Date) (rows fleet.Bookable, err error) {

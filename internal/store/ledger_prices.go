@@ -55,6 +55,17 @@ func (db *DB) SetPartPrices(ctx context.Context, prices []fleet.PartPrice) error
 	return nil
 }
 
+// PartsFitted are the part numbers of batteries and starters that are fitted now.
+func (db *DB) PartsFitted(ctx context.Context) ([]string, error) {
+	rows, _ := db.pool.Query(ctx, `SELECT part FROM (SELECT part FROM battery_fitting WHERE removed_on IS NULL UNION SELECT part FROM starter_fitting WHERE removed_on IS NULL) fitted
+		ORDER BY part COLLATE "C"`)
+	parts, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
+		return nil, fmt.Errorf("read which parts are fitted: %w", err)
+	}
+	return parts, nil
+}
+
 const partUse = `SELECT part, kind, sum(fitted)::int, (array_agg(price ORDER BY fitted_on DESC NULLS LAST) FILTER (WHERE price IS NOT NULL))[1],
 		max(fitted_on) FILTER (WHERE price IS NOT NULL) FROM (
 		SELECT part, 'battery' AS kind, (removed_on IS NULL)::int AS fitted, price, fitted_on FROM battery_fitting

@@ -19,7 +19,7 @@ func (db *DB) unitsOf(ctx context.Context, of []fleet.DepotID) ([]fleet.Unit, er
 
 // MoneyRows are the units of the depots (nil: all) with all that was ever fitted to them and with their breakdowns; the rest is left out.
 func (db *DB) MoneyRows(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
-	if rows, err = db.BrokenDown(ctx, of); err != nil || len(rows.Units) == 0 {
+	if rows, err = db.brokenDown(ctx, of); err != nil || len(rows.Units) == 0 {
 		return rows, err
 	}
 	var names []string // nil: all
@@ -35,8 +35,39 @@ func (db *DB) MoneyRows(ctx context.Context, of []fleet.DepotID) (rows fleet.Boo
 	return rows, err
 }
 
-// BrokenDown are the units of the depots (nil: all) and their breakdowns, in the order of units and time.
-func (db *DB) BrokenDown(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
+// Unpriced are, as MoneyRows, all rows of those units of the depots (nil: all) of which a fitting has no price or no day, or a breakdown no cost.
+func (db *DB) Unpriced(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
+	found, _ := db.pool.Query(ctx, `SELECT unit FROM unit WHERE (@depots::text[] IS NULL OR depot = ANY(@depots)) AND unit IN (
+		SELECT unit FROM battery_fitting WHERE price IS NULL OR fitted_on IS NULL UNION ALL SELECT unit FROM starter_fitting WHERE price IS NULL OR fitted_on IS NULL
+		UNION ALL SELECT unit FROM breakdown WHERE cost IS NULL)`, pgx.NamedArgs{"depots": depotNames(of)})
+	names, err := pgx.CollectRows(found, pgx.RowTo[string])
+	if err != nil {
+		return rows, fmt.Errorf("read which units have rows without a price: %w", err)
+	}
+	index := make(map[fleet.UnitID]*fleet.History, len(names))
+	for _, name := range names {
+		index[fleet.UnitID(name)] = &fleet.History{}
+	}
+	if rows.Units, err = units(ctx, db.pool, names); err != nil {
+		return rows, err
+	}
+	if rows.Batteries, err = batteryFittings(ctx, db.pool, names); err != nil {
+		return rows, err
+	}
+	if rows.Starters, err = starterFittings(ctx, db.pool, names); err != nil {
+		return rows, err
+	}
+	if err := addBreakdowns(ctx, db.pool, names, index); err != nil {
+		return rows, fmt.Errorf("read breakdowns: %w", err)
+	}
+	for _, u := range rows.Units {
+		rows.Breakdowns = append(rows.Breakdowns, index[u.ID].Breakdowns...)
+	}
+	return rows, nil
+}
+
+// brokenDown are the units of the depots (nil: all) and their breakdowns, in the order of units and time.
+func (db *DB) brokenDown(ctx context.Context, of []fleet.DepotID) (rows fleet.Bookable, err error) {
 	if rows.Units, err = db.unitsOf(ctx, of); err != nil {
 		return rows, err
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"math"
 
 	"github.com/jackc/pgx/v5"
 
@@ -34,13 +35,44 @@ func keepBeside(ctx context.Context, tx pgx.Tx, issue fleet.Issue, units []fleet
 	for _, f := range units {
 		depots[f.Unit] = f.Depot
 	}
-	columns := []string{"unit", "issue", "depot", "night_limit_c", "freezes_at_c", "ahead"}
+	columns := []string{"unit", "issue", "depot", "night_limit_c", "freezes_at_c", "winters", "by_winter", "ahead"}
 	_, err := tx.CopyFrom(ctx, pgx.Identifier{"outlook"}, columns, pgx.CopyFromSlice(len(b.Outlooks), func(i int) ([]any, error) {
-		o := &b.Outlooks[i]
+		o := b.Outlooks[i]
+		winters, byWinter := winterColumns(o.ByWinter)
+		o.ByWinter = nil // most of all, and few read it
 		ahead, err := json.Marshal(o)
-		return []any{string(o.Unit), issue.ID, string(depots[o.Unit]), o.Night.LimitC, o.FreezesAtC.Ptr(), ahead}, err
+		return []any{string(o.Unit), issue.ID, string(depots[o.Unit]), o.Night.LimitC, o.FreezesAtC.Ptr(), winters, byWinter, ahead}, err
 	}))
 	return err
+}
+
+// winterColumns are the years of winters, and their chances one after the other in ten-thousandths, to which they are rounded.
+func winterColumns(winters []fleet.PastWinter) (years, chances []int16) {
+	years, chances = make([]int16, len(winters)), []int16{}
+	for i, w := range winters {
+		years[i] = int16(w.Year)
+		for _, p := range w.Chance {
+			chances = append(chances, int16(math.Round(p*tenThousand)))
+		}
+	}
+	return years, chances
+}
+
+const tenThousand = 10_000
+
+// pastWinters reads what winterColumns wrote.
+func pastWinters(years, chances []int16) []fleet.PastWinter {
+	if len(years) == 0 {
+		return nil
+	}
+	winters, flat, months := make([]fleet.PastWinter, len(years)), make([]float64, len(chances)), len(chances)/len(years)
+	for i, p := range chances {
+		flat[i] = float64(p) / tenThousand
+	}
+	for i := range winters {
+		winters[i] = fleet.PastWinter{Year: int(years[i]), Chance: flat[i*months : (i+1)*months : (i+1)*months]}
+	}
+	return winters
 }
 
 // Learned is what the newest list learned from the fleet, as JSON, with that list's issue. ErrNoIssue: nothing is kept.
@@ -74,9 +106,10 @@ func (db *DB) Listed(ctx context.Context, issue int64, filter ForecastFilter) ([
 // freeze, at the temperature given or above. Units without an outlook are not among them.
 func (db *DB) Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error) {
 	rows, _ := db.pool.Query(ctx, listForecasts+` AND unit IN (SELECT unit FROM outlook WHERE issue = @issue AND depot = @at
-		AND (night_limit_c >= @from OR freezes_at_c >= @from)) ORDER BY rank`,
+			AND (night_limit_c >= @from OR freezes_at_c >= @from)
+		UNION SELECT unit FROM anew WHERE issue = @issue AND depot = @at AND (night_limit_c >= @from OR freezes_at_c >= @from)) ORDER BY rank`,
 		merged(forecastArgs(issue, ForecastFilter{Depots: []fleet.DepotID{depot}}), pgx.NamedArgs{"at": string(depot), "from": fromC}))
-	forecasts, err := pgx.CollectRows(rows, scanForecast)
+	forecasts, err := pgx.CollectRows(rows, forecastOf)
 	if err != nil {
 		return nil, fmt.Errorf("read whom the night concerns at depot %q: %w", depot, err)
 	}
@@ -100,18 +133,19 @@ func (db *DB) withOutlooks(ctx context.Context, issue int64, forecasts []fleet.F
 	for _, u := range all {
 		list[at[u.ID]].Unit = u
 	}
-	rows, _ := db.pool.Query(ctx, `SELECT unit, ahead FROM outlook WHERE issue = @issue AND unit = ANY(@units)`, pgx.NamedArgs{"issue": issue, "units": names})
+	rows, _ := db.pool.Query(ctx, `SELECT unit, winters, by_winter, ahead FROM outlook WHERE issue = @issue AND unit = ANY(@units)`, pgx.NamedArgs{"issue": issue, "units": names})
 	var (
-		unit  fleet.UnitID
-		ahead []byte
+		unit              fleet.UnitID
+		winters, byWinter []int16
+		ahead             []byte
 	)
-	_, err = pgx.ForEachRow(rows, []any{&unit, &ahead}, func() error {
-		var o fleet.Outlook
+	_, err = pgx.ForEachRow(rows, []any{&unit, &winters, &byWinter, &ahead}, func() error {
+		o := fleet.Outlook{ByWinter: pastWinters(winters, byWinter)}
 		list[at[unit]].Outlook = &o
 		return json.Unmarshal(ahead, &o)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("read the outlooks of list %d: %w", issue, err)
 	}
-	return list, nil
+	return list, db.addAnew(ctx, issue, list, names, at)
 }

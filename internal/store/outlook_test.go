@@ -19,6 +19,7 @@ func TestOnlyTheNewestListHasOutlooks(t *testing.T) {
 		Unit: "U", ChanceByWeek: []float64{0.1, 0.30000000000000004}, ChanceIf: [5]float64{0.1, 0.2, 0.3, 0.4, 0.5},
 		Night: fleet.NightCurve{LimitC: -11, SDC: 2, SpreadC: 3, Quiet: 0.01}, NoStartCost: fleet.Known(fleet.Money(85000)),
 		SwapCosts: map[fleet.Part]fleet.Money{fleet.BatteryPart: 31200},
+		ByWinter:  []fleet.PastWinter{{Year: 2024, Chance: []float64{0, 0.1234, 1}}, {Chance: []float64{0.0001, 0.25, 0.9999}}},
 	}
 	issue := func(asOf fleet.Date, beside fleet.Beside) fleet.Issue {
 		t.Helper()

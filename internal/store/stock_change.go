@@ -63,7 +63,7 @@ func (db *DB) MoveStock(ctx context.Context, m fleet.StockMove) error {
 			return err
 		}
 		if m.Pieces < 0 && have+m.Pieces < 0 {
-			return fleet.Refused("there are %d of %s on the shelf of %s: %d cannot leave it. Count it anew if that is wrong", have, m.Part, m.Depot, -m.Pieces)
+			return fleet.Refused("on the shelf of %s there are only %d of %s, so %d cannot leave it. Count it anew if that is wrong", m.Depot, have, m.Part, -m.Pieces)
 		}
 		if m.Order != 0 {
 			if err := arrive(ctx, tx, m); err != nil {
@@ -161,7 +161,7 @@ func (db *DB) LabelShelfBattery(ctx context.Context, b fleet.ShelfBattery) error
 			return err
 		}
 		if labelled >= have {
-			return fleet.Refused("all %d of %s on the shelf of %s have their labels noted: receive or count the shelf first", have, b.Part, b.Depot)
+			return fleet.Refused("every piece of %s on the shelf of %s has its label noted, %d of %d: receive more or count the shelf first", b.Part, b.Depot, labelled, have)
 		}
 		tag, err := tx.Exec(ctx, `INSERT INTO shelf_battery (serial, depot, part, made_on, came_on, charged_on) VALUES (@serial, @depot, @part, @made, @came, @charged)
 			ON CONFLICT (serial) DO UPDATE SET depot = excluded.depot, part = excluded.part, made_on = excluded.made_on, came_on = excluded.came_on,
@@ -203,13 +203,20 @@ func (db *DB) CareForShelfBattery(ctx context.Context, depot fleet.DepotID, seri
 // DropShelfBattery takes a labelled battery off its shelf and writes it off; false: the depot's shelf has no such battery.
 func (db *DB) DropShelfBattery(ctx context.Context, depot fleet.DepotID, serial string, m fleet.StockMove) (bool, error) {
 	found := false
+	args := pgx.NamedArgs{"today": sqlDate(m.Today), "serial": serial, "depot": string(depot)}
 	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
-		err := tx.QueryRow(ctx, `UPDATE shelf_battery SET gone_on = @today, gone_because = 'written_off' WHERE serial = @serial AND depot = @depot AND gone_on IS NULL RETURNING part`,
-			pgx.NamedArgs{"today": sqlDate(m.Today), "serial": serial, "depot": string(depot)}).Scan(&m.Part)
+		err := tx.QueryRow(ctx, `SELECT part FROM shelf_battery WHERE serial = @serial AND depot = @depot AND gone_on IS NULL`, args).Scan(&m.Part)
 		if errors.Is(err, pgx.ErrNoRows) {
 			return nil
 		}
 		if err != nil {
+			return err
+		}
+		if _, err := lockShelf(ctx, tx, depot, m.Part); err != nil { // so that nobody counts the shelf meanwhile
+			return err
+		}
+		tag, err := tx.Exec(ctx, `UPDATE shelf_battery SET gone_on = @today, gone_because = 'written_off' WHERE serial = @serial AND depot = @depot AND gone_on IS NULL`, args)
+		if err != nil || tag.RowsAffected() == 0 {
 			return err
 		}
 		found, m.Depot, m.Pieces, m.Because = true, depot, -1, fleet.MoveWrittenOff

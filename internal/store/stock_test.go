@@ -23,7 +23,7 @@ func TestStockMovesAndIsCounted(t *testing.T) {
 		require.NoError(t, db.MoveStock(t.Context(), bought))
 	}
 	require.NoError(t, db.MoveStock(t.Context(), move(-1, fleet.MoveWrittenOff, "")))
-	require.ErrorContains(t, db.MoveStock(t.Context(), move(-3, fleet.MoveWrittenOff, "")), "there are 2 of B-70 on the shelf of A: 3 cannot leave it")
+	require.ErrorContains(t, db.MoveStock(t.Context(), move(-3, fleet.MoveWrittenOff, "")), "on the shelf of A there are only 2 of B-70, so 3 cannot leave it")
 	difference, err := db.CountStock(t.Context(), move(5, "", "c1"))
 	require.NoError(t, err)
 	require.Equal(t, 3, difference)
@@ -102,7 +102,7 @@ func TestBatteriesOnTheShelf(t *testing.T) {
 	db := shopOf(t)
 	b := fleet.ShelfBattery{Serial: "NEW-2", Depot: "A", Part: "B-70", CameOn: jobDay, MadeOn: fleet.Known(jobDay - 60)}
 	require.NoError(t, db.LabelShelfBattery(t.Context(), b))
-	require.ErrorContains(t, db.LabelShelfBattery(t.Context(), fleet.ShelfBattery{Serial: "NEW-3", Depot: "A", Part: "B-70", CameOn: jobDay}), "all 2 of B-70 on the shelf of A have their labels noted")
+	require.ErrorContains(t, db.LabelShelfBattery(t.Context(), fleet.ShelfBattery{Serial: "NEW-3", Depot: "A", Part: "B-70", CameOn: jobDay}), "every piece of B-70 on the shelf of A has its label noted, 2 of 2")
 	found, err := db.CareForShelfBattery(t.Context(), "A", "NEW-2", fleet.Opt[fleet.Date]{}, fleet.Known(12.3), jobNow, "jo")
 	require.NoError(t, err)
 	require.True(t, found)

@@ -118,6 +118,9 @@ func (s *Server) takeBenchTest(ctx context.Context, v viewer, t benchTest) (flee
 		if err = s.store.AddBenchEntry(ctx, e); err != nil {
 			return e, err
 		}
+		if e.Outcome == fleet.BenchTaken {
+			s.showNews(ctx, fleet.UnitID(e.Unit))
+		}
 		// Of the same test sent twice at the same time, the one whose outcome was kept is right about both.
 		if e, _, err = s.store.BenchEntry(ctx, t.Entry); err != nil {
 			return e, err

@@ -29,10 +29,12 @@ type ladderView struct {
 	Src    string
 	Narrow string // address of the same for a phone
 	Alt    string
-	Width  int
-	Height int
-	Rows   []ladderRow
-	Others []choice // the depots whose ladder may be shown; Value is the address
+	// Figures are what the picture shows, for a closer look.
+	Figures string
+	Width   int
+	Height  int
+	Rows    []ladderRow
+	Others  []choice // the depots whose ladder may be shown; Value is the address
 }
 
 type ladderRow struct {
@@ -45,9 +47,26 @@ func (s *Server) ladderData(ctx context.Context, q listQuery, v viewer, issue fl
 	q.Depot = depot.ID
 	filter := q.filter(v)
 	filter.Order, filter.Limit = fleet.ByColdLimit, rungsOnLadder
-	units, err := s.store.Forecasts(ctx, issue.ID, filter)
+	list, err := s.listOf(ctx, issue.ID)
 	if err != nil {
 		return reports.LadderData{}, err
+	}
+	lines := list.first(filter)
+	asked := make([]fleet.UnitID, len(lines))
+	for i, l := range lines {
+		asked[i] = l.Unit
+	}
+	anew, err := s.store.AnewForecasts(ctx, issue.ID, asked)
+	if err != nil {
+		return reports.LadderData{}, err
+	}
+	units := make([]fleet.Forecast, len(lines))
+	for i, l := range lines {
+		if now, judged := anew[l.Unit]; judged { // a unit that was repaired is no rung above tonight's low any more
+			units[i] = now
+			continue
+		}
+		units[i] = fleet.Forecast{Unit: l.Unit, Depot: l.Depot, Band: l.Band, ColdLimitC: l.ColdLimitC, ColdLimitP10C: l.ColdLimitP10C, ColdLimitP90C: l.ColdLimitP90C}
 	}
 	data := reports.WinterListData{Depots: []fleet.Depot{depot}, PastMinimaC: map[fleet.DepotID][]float64{}, TonightC: map[fleet.DepotID]float64{}}
 	if data.PastMinimaC[depot.ID], err = s.winterMinimaC(ctx, issue, depot); err != nil {
@@ -83,10 +102,14 @@ func (s *Server) newLadderView(ctx context.Context, q listQuery, v viewer, issue
 	if err != nil {
 		return nil, err
 	}
+	figures, err := figuresOf(picture)
+	if err != nil {
+		return nil, err
+	}
 	from := q
 	from.Depot, from.Page, from.Order = first, 1, ""
 	view := &ladderView{
-		Place: depotName(depots[i]), Src: from.href("/winter-list/cold-ladder.svg"), Alt: picture.Description,
+		Place: depotName(depots[i]), Src: from.href("/winter-list/cold-ladder.svg"), Alt: picture.Description, Figures: figures,
 		Width: picture.Width, Height: picture.Height,
 	}
 	view.Narrow = asNarrow(view.Src)

@@ -175,7 +175,7 @@ func (s *Server) openFaultJob(c echo.Context) error {
 		return err
 	}
 	step := f.session.Next()
-	if f.kept.Unit == "" || !f.kept.Open() || change.Step != f.kept.Step || step.Finding == nil || step.Finding.Kind == faults.Thaw {
+	if f.kept.Unit == "" || !f.kept.Open() || change.Step != f.kept.Step || step.Finding == nil || step.Finding.Kind.Stopped() != "" {
 		return s.backToSearch(c, f.kept.ID, "No job was opened: the search is ended, has no finding, or changed meanwhile. This is how it stands.")
 	}
 	ctx := c.Request().Context()

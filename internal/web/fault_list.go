@@ -32,6 +32,7 @@ type openRow struct {
 	ID                 int64
 	Step               int
 	Open, Found        bool
+	Stopped            bool // it goes on once it is safe
 }
 
 const recentFaults = 50
@@ -117,6 +118,9 @@ func newOpenRow(kept fleet.FaultSearch, zone *time.Location) (openRow, error) {
 	switch {
 	case found != nil:
 		row.State, row.Sure = findingTitle(*found), found.Says
+		if stop := found.Kind.Stopped(); stop != "" {
+			row.State, row.Stopped = "stopped: "+stop, true
+		}
 	case !row.Open:
 		row.State = "ended without a finding"
 	}

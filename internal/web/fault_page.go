@@ -78,6 +78,8 @@ type findingView struct {
 	Cautions  []string
 	Sheet     string // address of the job sheet
 	SheetName string
+	GoOn      string // what lets a stopped search go on; empty: it is at its end
+	GoOnHref  string
 	MayOpen   bool   // a job
 	Job       string // in words, that was opened; empty: none
 	JobHref   string
@@ -201,8 +203,11 @@ func (p *faultView) progress(s faults.Session, step faults.Step) {
 	if p.Ask == nil || p.Ask.Change {
 		return
 	}
-	const even = 5 // minutes: the guess is no better
-	ahead := max(1, int(math.Round(s.Ahead()/even))) * even
+	const even, rough = 5, 10 // minutes: a longer guess is no better than that
+	ahead := max(1, int(math.Round(s.Ahead())))
+	if ahead > rough {
+		ahead = (ahead + even/2) / even * even
+	}
 	p.Spent = fmt.Sprintf("%s behind you, about %d ahead", minutesWords(step.Minutes), ahead)
 	p.Whole += ahead
 }
@@ -261,10 +266,20 @@ func newFindingView(f search, found *faults.Finding) *findingView {
 	for _, e := range found.Evidence {
 		v.Evidence = append(v.Evidence, evidenceRow{Text: e.Text, Speaks: speaks[e.Strength()], By: e.By})
 	}
-	if found.Kind != faults.Thaw {
+	if found.Kind.Stopped() == "" {
 		v.Sheet = faultHref(f.kept.ID) + "/sheet"
 	}
-	v.MayOpen = f.kept.Unit != "" && f.kept.Open() && found.Kind != faults.Thaw
+	v.MayOpen = f.kept.Unit != "" && f.kept.Open() && found.Kind.Stopped() == ""
+	switch found.Kind {
+	case faults.Thaw:
+		v.GoOn = "Answer the question about ice anew"
+	case faults.Move:
+		v.GoOn = "It stands safe now: answer that anew"
+	}
+	v.GoOnHref = checkHref(f.kept.ID, found.Kind.GoOn())
+	if found.Whole != "" {
+		v.Chance = fmt.Sprintf("%s; %s: %s", reports.Chance(found.CauseProbability), found.Whole, reports.Chance(found.Probability))
+	}
 	if f.kept.Job != 0 {
 		v.Job, v.JobHref = fmt.Sprintf("Job %d", f.kept.Job), fmt.Sprintf("/jobs/%d", f.kept.Job)
 	}
@@ -280,6 +295,8 @@ func findingTitle(f faults.Finding) string {
 	switch {
 	case f.Kind == faults.Thaw:
 		return "Stop: the battery is frozen"
+	case f.Kind == faults.Move:
+		return "Stop: it is not safe where it stands"
 	case f.Kind == faults.EitherOr:
 		return "One of two"
 	case f.Kind == faults.Refer:
@@ -292,4 +309,9 @@ func findingTitle(f faults.Finding) string {
 	return part
 }
 
-func upperFirst(s string) string { return strings.ToUpper(s[:min(1, len(s))]) + s[min(1, len(s)):] }
+func upperFirst(s string) string {
+	for i, r := range s { // a figure may begin with a minus sign, which is longer than a byte
+		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
+	}
+	return s
+}

@@ -25,7 +25,7 @@ func (s *Server) sheetOf(c echo.Context) (f search, page sheetView, found bool, 
 		return f, page, false, err
 	}
 	kept, err := findingOf(f.kept)
-	if err != nil || kept == nil {
+	if err != nil || kept == nil || kept.Kind.Stopped() != "" {
 		return f, page, false, err
 	}
 	zone, err := s.zoneOf(c, f)

@@ -316,9 +316,9 @@ func TestSearchesAreShownToTheirDepot(t *testing.T) {
 	require.Equal(t, http.StatusNotFound, jo.get("/faults/1").status)
 }
 
-func (w *world) exec(sql string) {
+func (w *world) exec(sql string, args ...any) {
 	w.t.Helper()
-	_, err := w.db.Pool().Exec(w.t.Context(), sql)
+	_, err := w.db.Pool().Exec(w.t.Context(), sql, args...)
 	require.NoError(w.t, err)
 }
 

@@ -62,9 +62,22 @@ func (s *Server) importPage(c echo.Context) error {
 		once += f.KeptApart
 	}
 	if once > waiting {
-		page.Settled = fmt.Sprintf("%d of the %d rows kept apart then wait here no longer: they were mended, set aside, or brought again with a later import.", once-waiting, once)
+		page.Settled = settledWords(once-waiting, once)
 	}
 	return s.render(c, http.StatusOK, "intake_import.tmpl", page)
+}
+
+func settledWords(settled, all int64) string {
+	const since = "mended, set aside, or brought again with a later import."
+	switch {
+	case all == 1:
+		return "The row kept apart then waits here no longer: it was " + since
+	case settled == all:
+		return fmt.Sprintf("None of the %d rows kept apart then waits here any longer: they were %s", all, since)
+	case settled == 1:
+		return fmt.Sprintf("1 of the %d rows kept apart then waits here no longer: it was %s", all, since)
+	}
+	return fmt.Sprintf("%d of the %d rows kept apart then wait here no longer: they were %s", settled, all, since)
 }
 
 func rowsWait(n int64, shown int) string {

@@ -132,7 +132,7 @@ const hoursPerDay = 24
 func gapWords(gap time.Duration) string {
 	days := gap.Hours() / hoursPerDay
 	switch {
-	case days <= 0.75:
+	case days <= 2./3: // from two a day on, when rounded
 		return fmt.Sprintf("about %d a day", int(math.Round(1/max(days, 1e-3))))
 	case days < 1.5:
 		return "about daily"
@@ -141,7 +141,7 @@ func gapWords(gap time.Duration) string {
 }
 
 func daysWords(d time.Duration) string {
-	return fmt.Sprintf("%d days", int(d.Hours()/hoursPerDay))
+	return reports.Count(int(d.Hours()/hoursPerDay), "day")
 }
 
 // silentCSV lists all of them, for a spreadsheet.

@@ -6,8 +6,6 @@ import (
 	"sync"
 
 	"rimeyard/internal/fleet"
-	"rimeyard/ledger"
-	"rimeyard/reports"
 	"rimeyard/trend"
 )
 
@@ -46,20 +44,10 @@ func (m *memo[K, V]) of(issue int64, key K, ask func() (V, error)) (V, error) {
 
 // issued is what is remembered of the newest list.
 type issued struct {
-	counts     memo[string, map[fleet.Band]int]
+	list       memo[string, *listIndex]
 	winters    memo[fleet.DepotID, []float64]
 	classes    memo[string, []string]
 	planBefore memo[string, keptBefore]
-	partUse    memo[string, []fleet.PartUse]
-	pays       memo[string, reports.PaysData]
-	warranties memo[string, []ledger.Warranty]
-	unbooked   memo[string, []ledger.Unbooked]
-}
-
-// countByBand is the store's, remembered.
-func (s *Server) countByBand(ctx context.Context, issue int64, f fleet.ListFilter) (map[fleet.Band]int, error) {
-	key := fmt.Sprintf("%t %q %q %q %q %q %q", f.Depots == nil, f.Depots, f.Unit, f.Class, f.Band, f.Suspect, f.Search)
-	return s.issued.counts.of(issue, key, func() (map[fleet.Band]int, error) { return s.store.CountByBand(ctx, issue, f) })
 }
 
 // winterMinimaC are the coldest nights of a depot's past winters, as they were known to the list.

@@ -40,6 +40,8 @@ func (s *Server) addJobs(get, post func(path string, h echo.HandlerFunc)) {
 	post("/jobs/:job/prove", s.prove)
 	get("/jobs/:job/sheet", s.jobSheet)
 	get("/jobs/:job/sheet.pdf", s.jobSheetPDF)
+	get("/api/v1/jobs", s.apiJobs)
+	get("/api/v1/jobs/:job", s.apiJob)
 	get("/units/:unit/open-job", s.openJobForm)
 	post("/units/:unit/open-job", s.openJob)
 }

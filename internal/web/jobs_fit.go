@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -28,6 +29,7 @@ type fitPage struct {
 	Because  *formField // nil: nothing is exchanged
 	Places   []fitPlace
 	Core     *formField
+	Minutes  formField
 	Note     formField
 	Numbers  []string
 	Today    string
@@ -136,6 +138,7 @@ func (s *Server) showFit(c echo.Context, status int, w fitWorld, f *form, p step
 	if request := requestOf(f); request != "" && p.status != http.StatusConflict {
 		page.Request = request
 	}
+	page.Minutes = f.field(formField{ID: "minutes", Label: "Minutes that the work took", Hint: "For the ledger. Empty: as long as such work usually takes.", Kind: "decimal", Complete: "off"})
 	page.Note = f.field(formField{ID: "note", Label: "Note", Kind: "text", Complete: "off"})
 	if !j.Exchanges() {
 		page.Note.Label = "What was done"
@@ -220,6 +223,7 @@ func (s *Server) fit(c echo.Context) error {
 	if change.Core != fleet.CoreOpen && change.Core != fleet.CoreReturned {
 		f.blame("core", errors.New("choose one of the two"))
 	}
+	change.Minutes = minutesOf(f)
 	if w.at.job.Exchanges() {
 		s.readFitting(f, w, &change)
 	} else if change.Note == "" {
@@ -236,6 +240,20 @@ func (s *Server) fit(c echo.Context) error {
 		return s.showFit(c, problem.status, w, f, problem)
 	}
 	return s.done(c, jobHref(w.at.job.ID)+"/prove", fmt.Sprintf("%s: booked. Now start it: the work is proven by a crank that reads well.", w.at.job.Unit))
+}
+
+// minutesOf reads how long the work took; 0: nobody says.
+func minutesOf(f *form) int {
+	typed := strings.TrimSpace(f.get("minutes"))
+	if typed == "" {
+		return 0
+	}
+	const most = 2880 // two days
+	minutes, err := strconv.Atoi(typed)
+	if err != nil || minutes < 1 || minutes > most {
+		f.blame("minutes", fmt.Errorf("%q: want whole minutes, 1 to %d, or nothing", typed, most))
+	}
+	return minutes
 }
 
 // readFitting judges what was typed as rows of the fleet's files are judged.

@@ -203,6 +203,9 @@ func eventWords(e fleet.JobEvent) string {
 	for _, p := range w.Exchanged {
 		add("%s %s %s", p.Kind, p.Serial, map[bool]string{true: "out", false: "in"}[p.Out])
 	}
+	if w.Minutes > 0 {
+		add("took %d minutes", w.Minutes)
+	}
 	if w.Proof != nil {
 		add("%s", w.Proof.Why)
 	}

@@ -39,6 +39,9 @@ func (s *Server) takeStep(c echo.Context, at *sheetOfJob, change fleet.JobChange
 	if refused, is := errors.AsType[fleet.JobRefusedError](err); is {
 		return stepProblem{status: http.StatusUnprocessableEntity, wrong: sentence(refused)}, nil
 	}
+	if err == nil && change.To == fleet.JobFitted {
+		s.showNews(ctx, at.job.Unit)
+	}
 	return stepProblem{}, err
 }
 

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -33,6 +34,8 @@ type Accounts interface {
 	DecideClaim(ctx context.Context, c fleet.Claim, from string) (bool, error)
 	SetPartPrices(ctx context.Context, prices []fleet.PartPrice) error
 	PartsInUse(ctx context.Context) ([]fleet.PartUse, error)
+	PartsFitted(ctx context.Context) ([]string, error)
+	Unpriced(ctx context.Context, of []fleet.DepotID) (fleet.Bookable, error)
 	SetOwnFigures(ctx context.Context, f fleet.OwnFigures, what string) error
 }
 
@@ -154,6 +157,18 @@ func (s *Server) ledgerDay(ctx context.Context) (fleet.Date, error) {
 		zone = all[0].Zone()
 	}
 	return fleet.DateOf(s.now(), zone), nil
+}
+
+// behind says that a figure lacks something that has changed since it was reckoned; empty: it lacks nothing.
+func (s *Server) behind(c echo.Context, madeAt time.Time, is bool) (string, error) {
+	if !is {
+		return "", nil
+	}
+	zone, err := s.viewersZone(c)
+	if err != nil {
+		return "", err
+	}
+	return fmt.Sprintf("Reckoned at %s. Something has changed since that is not in these figures yet: they are being worked out anew in the background, which takes some minutes. Files to download and budgets to keep are worked out at once.", when(madeAt, zone)), nil
 }
 
 // choices are links to the same page of each depot.

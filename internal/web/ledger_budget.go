@@ -19,6 +19,7 @@ import (
 type budgetView struct {
 	ledgerFrame
 	Empty      string
+	Behind     string // that something has changed since it was reckoned; empty: nothing has
 	Headline   string
 	Different  string // what is different from what is expected; empty: nothing
 	Plain      string // address of the budget as expected
@@ -58,8 +59,8 @@ type comparedRow struct {
 	Href                                        string // of the entries behind the actual figure
 }
 
-// budgetAsked makes the budget that the address asks for.
-func (s *Server) budgetAsked(c echo.Context) (b ledger.Budget, sc ledgerScope, q budgetQuery, err error) {
+// budgetAsked is the budget that the address asks for; fresh: one that lacks nothing, however long it takes.
+func (s *Server) budgetAsked(c echo.Context, fresh bool) (b reports.Dated[ledger.Budget], sc ledgerScope, q budgetQuery, err error) {
 	if q, err = readBudgetQuery(c); err != nil {
 		return b, sc, q, err
 	}
@@ -69,7 +70,7 @@ func (s *Server) budgetAsked(c echo.Context) (b ledger.Budget, sc ledgerScope, q
 	if len(sc.own) == 0 {
 		return b, sc, q, fleet.ErrNoIssue
 	}
-	b, _, err = s.budgets.Of(c.Request().Context(), reports.BudgetAsked{Depots: sc.of, Today: sc.today, Season: q.Season, WhatIf: q.WhatIf})
+	b, err = s.budgets.Of(c.Request().Context(), reports.BudgetAsked{Depots: sc.of, Today: sc.today, Season: q.Season, WhatIf: q.WhatIf, Fresh: fresh})
 	return b, sc, q, err
 }
 
@@ -79,7 +80,7 @@ func (s *Server) budgetPage(c echo.Context) error {
 		return err
 	}
 	page := budgetView{ledgerFrame: frame}
-	b, sc, q, err := s.budgetAsked(c)
+	b, sc, q, err := s.budgetAsked(c, false)
 	if errors.Is(err, fleet.ErrNoIssue) {
 		page.Empty = "There is no winter list yet, so nothing is known of the failures to come. Bring in the fleet's files with “rimeyard import”, then judge the units with “rimeyard fit”."
 		return s.render(c, http.StatusOK, "ledger-budget.tmpl", page)
@@ -87,15 +88,18 @@ func (s *Server) budgetPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	page.say(b, q)
+	if page.Behind, err = s.behind(c, b.MadeAt, b.Behind); err != nil {
+		return err
+	}
+	page.say(b.Figure, q)
 	page.offer(q, sc)
-	if err := page.draw(b, q); err != nil {
+	if err := page.draw(b.Figure, q); err != nil {
 		return err
 	}
 	if err := s.offerParts(c, &page); err != nil {
 		return err
 	}
-	if err := s.versions(c, &page, b, q, sc); err != nil {
+	if err := s.versions(c, &page, b.Figure, q, sc); err != nil {
 		return err
 	}
 	return s.render(c, http.StatusOK, "ledger-budget.tmpl", page)
@@ -136,7 +140,7 @@ func (p *budgetView) offer(q budgetQuery, sc ledgerScope) {
 		return choice{to(func(o *budgetQuery) { o.WhatIf = w }), text, q.WhatIf == w}
 	}
 	p.WhatIfs = []choice{
-		as(reports.WhatIf{}, "as expected"), as(reports.WhatIf{Cold: true}, "coldest winter in ten"), as(reports.WhatIf{More: moreSwaps}, fmt.Sprintf("%d swaps a week more", moreSwaps)),
+		as(reports.WhatIf{}, "as expected"), as(reports.WhatIf{Cold: true}, "coldest winter in ten"), as(reports.WhatIf{More: reports.MoreSwaps}, fmt.Sprintf("%d swaps a week more", reports.MoreSwaps)),
 		as(reports.WhatIf{Wait: true}, "wait a year: swap nothing by plan"),
 	}
 	p.Plain = to(func(o *budgetQuery) { o.WhatIf = reports.WhatIf{} })
@@ -198,7 +202,7 @@ func (s *Server) offerParts(c echo.Context, p *budgetView) error {
 	if err != nil {
 		return err
 	}
-	used, err := s.partsInUse(ctx)
+	fitted, err := s.store.PartsFitted(ctx)
 	if err != nil {
 		return err
 	}
@@ -208,10 +212,8 @@ func (s *Server) offerParts(c echo.Context, p *budgetView) error {
 			p.Priced = append(p.Priced, choice{line.Part, line.Part, line.Part == buy})
 		}
 	}
-	for _, u := range used {
-		if u.Fitted > 0 {
-			p.Used = append(p.Used, choice{u.Part, u.Part, u.Part == place})
-		}
+	for _, part := range fitted {
+		p.Used = append(p.Used, choice{part, part, part == place})
 	}
 	return nil
 }
@@ -286,13 +288,13 @@ func (s *Server) compare(c echo.Context, p *budgetView, k fleet.KeptBudget, newe
 }
 
 func (s *Server) budgetChart(c echo.Context) error {
-	b, _, q, err := s.budgetAsked(c)
+	b, _, q, err := s.budgetAsked(c, false)
 	if err != nil {
 		return err
 	}
 	centre, one := q.Centre.Get()
-	months, _ := reports.BudgetLines(b, centre, !one)
-	picture, err := reports.BudgetMonths("budget", months, b.Currency, pictureWidth(c))
+	months, _ := reports.BudgetLines(b.Figure, centre, !one)
+	picture, err := reports.BudgetMonths("budget", months, b.Figure.Currency, pictureWidth(c))
 	if errors.Is(err, reports.ErrNothingToDraw) {
 		return notFoundError{fmt.Errorf("no unit of this budget belongs to cost centre %q", centre)}
 	}
@@ -300,20 +302,20 @@ func (s *Server) budgetChart(c echo.Context) error {
 }
 
 func (s *Server) budgetCSV(c echo.Context) error {
-	b, sc, _, err := s.budgetAsked(c)
+	b, sc, _, err := s.budgetAsked(c, true)
 	if err != nil {
 		return err
 	}
-	table, err := reports.BudgetTable(b)
+	table, err := reports.BudgetTable(b.Figure)
 	return sendFile(c, fmt.Sprintf("budget-%s.csv", sc.today), "text/csv; charset=utf-8; header=present", table, err)
 }
 
 func (s *Server) budgetWorkbook(c echo.Context) error {
-	b, sc, q, err := s.budgetAsked(c)
+	b, sc, q, err := s.budgetAsked(c, true)
 	if err != nil {
 		return err
 	}
-	book, err := reports.BudgetWorkbook(b, q.WhatIf.Words(), sc.today)
+	book, err := reports.BudgetWorkbook(b.Figure, q.WhatIf.Words(), sc.today)
 	return sendFile(c, fmt.Sprintf("budget-%s.xlsx", sc.today), "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", book, err)
 }
 
@@ -323,7 +325,7 @@ func (s *Server) keepBudget(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	b, sc, q, err := s.budgetAsked(c)
+	b, sc, q, err := s.budgetAsked(c, true)
 	if err != nil {
 		return err
 	}
@@ -340,7 +342,7 @@ func (s *Server) keepBudget(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	result, err := json.Marshal(b)
+	result, err := json.Marshal(b.Figure)
 	if err != nil {
 		return err
 	}

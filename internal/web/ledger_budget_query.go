@@ -21,9 +21,6 @@ type budgetQuery struct {
 	Against int64             // version that is held against what came; 0: none
 }
 
-// moreSwaps is how many visits a week more the page offers to try.
-const moreSwaps = 5
-
 func (q budgetQuery) href(path string) string {
 	values := url.Values{}
 	set := func(name, value string, is bool) {

@@ -2,7 +2,6 @@ package web
 
 import (
 	"cmp"
-	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -25,6 +24,7 @@ const owedShown = 60
 type owedView struct {
 	ledgerFrame
 	Empty      string
+	Behind     string // that something has changed since warranties were reckoned; empty: nothing has
 	Headline   string
 	Depots     []choice
 	CoresSaid  string
@@ -56,20 +56,6 @@ type claimRow struct {
 
 type claimSumRow struct{ State, Claims, Expected, Paid string }
 
-// warrantiesOf are remembered with the newest list for the day.
-func (s *Server) warrantiesOf(ctx context.Context, sc ledgerScope) ([]ledger.Warranty, error) {
-	issue, err := s.store.LatestIssue(ctx)
-	if errors.Is(err, fleet.ErrNoIssue) {
-		return reports.Warranties(ctx, s.store, sc.of, sc.today)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return s.issued.warranties.of(issue.ID, fmt.Sprintf("%t %q %s", sc.of == nil, sc.of, sc.today), func() ([]ledger.Warranty, error) {
-		return reports.Warranties(ctx, s.store, sc.of, sc.today)
-	})
-}
-
 func (s *Server) owedPage(c echo.Context) error {
 	frame, err := s.ledgerFrame(c, "Owed to us")
 	if err != nil {
@@ -89,7 +75,7 @@ func (s *Server) owedPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	out, err := s.store.DepositsOut(ctx, sc.of, sc.today)
+	out, err := s.store.DepositsOut(ctx, reports.DepositsAsked(sc.of, sc.today, own, fleet.Known(owedShown)))
 	if err != nil {
 		return err
 	}
@@ -97,30 +83,32 @@ func (s *Server) owedPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	covered, err := s.warrantiesOf(ctx, sc)
+	covered, err := reports.CoverEndingOf(ctx, s.store, sc.of, sc.today)
 	if err != nil {
+		return err
+	}
+	if page.Behind, err = s.behind(c, covered.MadeAt, covered.Behind); err != nil {
 		return err
 	}
 	page.Depots = sc.choices(func(d fleet.DepotID) string { return withDepot("/ledger/owed", d) })
 	page.Here, page.CSV, page.Today = withDepot("/ledger/owed", sc.chosen), withDepot("/ledger/owed.csv", sc.chosen), sc.today.String()
 	page.cores(out, own.CoreDays, sc.today)
-	page.cover(covered, claims, sc.today)
+	page.cover(covered.Figure, claims)
 	page.claims(claims)
 	return s.render(c, http.StatusOK, "ledger-owed.tmpl", page)
 }
 
 func (p *owedView) cores(out fleet.DepositsOut, days fleet.Opt[int], today fleet.Date) {
-	due := reports.CoresDueOf(out, days, today)
-	p.Headline = fmt.Sprintf("%s in deposits could come back", reports.InCurrency(due.Deposits, p.Currency))
+	p.Headline = fmt.Sprintf("%s in deposits could come back", reports.InCurrency(out.Sum, p.Currency))
 	p.CoresSaid = fmt.Sprintf("%s of parts that are out could be handed in. For %s that are still fitted, deposits of %s come back when they are taken out.",
-		reports.Count(due.Cores, "core"), reports.Count(out.Fitted, "part"), reports.InCurrency(out.FittedSum, p.Currency))
+		reports.Count(out.Cores, "core"), reports.Count(out.Fitted, "part"), reports.InCurrency(out.FittedSum, p.Currency))
 	switch within, set := days.Get(); {
 	case !set:
 		p.CoresSaid += " Nobody has said within how many days a core must be back, so there are no deadlines: set it under Own figures."
 	default:
-		p.CoresSaid += fmt.Sprintf(" A core must be back within %s of the day on which its part came out; %d are overdue, with %s.", reports.Count(within, "day"), due.Overdue, reports.Money(due.OverdueSum))
+		p.CoresSaid += fmt.Sprintf(" A core must be back within %s of the day on which its part came out; %d are overdue, with %s.", reports.Count(within, "day"), out.Overdue, reports.Money(out.OverdueSum))
 	}
-	for i, core := range out.Due[:min(owedShown, len(out.Due))] {
+	for i, core := range out.Due {
 		row := coreRow{
 			ID: fmt.Sprint("core-", i), Unit: string(core.Unit), Href: unitHref(core.Unit), Depot: string(core.Depot), Serial: core.Serial, Part: core.Part, Kind: string(core.Kind),
 			Deposit: reports.Money(core.Deposit), Out: core.OutOn.String(), Deadline: "–", FittedOn: textOf(core.FittedOn),
@@ -130,29 +118,20 @@ func (p *owedView) cores(out fleet.DepositsOut, days fleet.Opt[int], today fleet
 		}
 		p.Cores = append(p.Cores, row)
 	}
-	if more := len(out.Due) - owedShown; more > 0 {
+	if more := out.Cores - len(out.Due); more > 0 {
 		p.MoreCores = fmt.Sprintf("%d more are in the table.", more)
 	}
 }
 
-// cover lists the warranties that matter: those of which credit is expected to be lost by waiting, or that end before the season does.
-func (p *owedView) cover(covered []ledger.Warranty, claims []fleet.Claim, today fleet.Date) {
+// cover lists the warranties that matter first.
+func (p *owedView) cover(covered reports.CoverEnding, claims []fleet.Claim) {
 	claimed := map[string]bool{}
 	for _, c := range claims {
 		if c.State != string(ledger.ClaimRefused) {
 			claimed[string(c.Unit)+"\n"+c.Serial] = true
 		}
 	}
-	more := 0
-	for _, w := range covered {
-		const soon = 90 // days; common practice, no source
-		if w.Lost <= 0 && w.CoverUntil > today+soon {
-			continue
-		}
-		if len(p.Warranties) == owedShown {
-			more++
-			continue
-		}
+	for _, w := range covered.First {
 		p.Warranties = append(p.Warranties, warrantyRow{
 			Unit: string(w.Unit), Href: unitHref(w.Unit), Depot: string(w.Depot), Serial: w.Serial, Part: w.Part, Kind: string(w.Kind), FreeUntil: cmp.Or(textOf(w.FreeUntil), "–"),
 			CoverUntil: w.CoverUntil.String(), Now: reports.Money(w.CreditNow), End: reports.Money(w.CreditEnd), Before: percent(w.Before), After: percent(w.After), Lost: reports.Money(w.Lost),
@@ -160,8 +139,8 @@ func (p *owedView) cover(covered []ledger.Warranty, claims []fleet.Claim, today 
 			Claim:   "/ledger/claims/new?" + url.Values{"unit": {string(w.Unit)}, "kind": {string(w.Kind)}, "serial": {w.Serial}}.Encode(),
 		})
 	}
-	if more > 0 {
-		p.MoreCover = fmt.Sprintf("%d more are in the table.", more)
+	if covered.More > 0 {
+		p.MoreCover = fmt.Sprintf("%d more are in the table.", covered.More)
 	}
 }
 
@@ -200,11 +179,11 @@ func (s *Server) owedCSV(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	out, err := s.store.DepositsOut(ctx, sc.of, sc.today)
+	out, err := s.store.DepositsOut(ctx, reports.DepositsAsked(sc.of, sc.today, own, fleet.Opt[int]{}))
 	if err != nil {
 		return err
 	}
-	covered, err := s.warrantiesOf(ctx, sc)
+	covered, err := reports.Warranties(ctx, s.store, sc.of, sc.today)
 	if err != nil {
 		return err
 	}

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -13,13 +12,11 @@ import (
 	"rimeyard/reports"
 )
 
-// paysShown is how many units the page lists; the table as CSV has them all.
-const paysShown = 60
-
 // paysView is all that ledger-pays.tmpl prints.
 type paysView struct {
 	ledgerFrame
 	Empty    string
+	Behind   string // that something has changed since it was reckoned; empty: nothing has
 	Headline string
 	Depots   []choice
 	Policies []policyRow
@@ -47,32 +44,6 @@ type ageRow struct{ Part, Age, Range, PerYear, Run, Block string }
 
 type ruleRow struct{ Rule, More, Range, Words string }
 
-// partsInUse are remembered with the newest list.
-func (s *Server) partsInUse(ctx context.Context) ([]fleet.PartUse, error) {
-	issue, err := s.store.LatestIssue(ctx)
-	if errors.Is(err, fleet.ErrNoIssue) {
-		return s.store.PartsInUse(ctx)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return s.issued.partUse.of(issue.ID, "", func() ([]fleet.PartUse, error) { return s.store.PartsInUse(ctx) })
-}
-
-// paysOf is what pays at the depots in scope, remembered with the newest list for the day.
-func (s *Server) paysOf(ctx context.Context, sc ledgerScope) (reports.PaysData, error) {
-	issue, err := s.store.LatestIssue(ctx)
-	if err != nil {
-		return reports.PaysData{}, err
-	}
-	own, err := s.store.OwnFigures(ctx)
-	if err != nil {
-		return reports.PaysData{}, err
-	}
-	key := fmt.Sprintf("%t %q %s %v", sc.of == nil, sc.of, sc.today, own)
-	return s.issued.pays.of(issue.ID, key, func() (reports.PaysData, error) { return reports.GatherPays(ctx, s.store, sc.of, sc.today) })
-}
-
 func (s *Server) paysPage(c echo.Context) error {
 	frame, err := s.ledgerFrame(c, "Does it pay")
 	if err != nil {
@@ -83,7 +54,7 @@ func (s *Server) paysPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	data, err := s.paysOf(c.Request().Context(), sc)
+	data, err := reports.PaysOf(c.Request().Context(), s.store, sc.of, sc.today)
 	switch {
 	case errors.Is(err, fleet.ErrNoIssue):
 		page.Empty = "There is no winter list yet, so nothing can be weighed. Bring in the fleet's files with “rimeyard import”, then judge the units with “rimeyard fit”."
@@ -94,8 +65,11 @@ func (s *Server) paysPage(c echo.Context) error {
 	}
 	if page.Empty == "" {
 		page.Depots, page.CSV = sc.choices(func(d fleet.DepotID) string { return withDepot("/ledger/pays", d) }), withDepot("/ledger/pays.csv", sc.chosen)
-		page.say(data)
-		page.list(data, sc.today)
+		if page.Behind, err = s.behind(c, data.MadeAt, data.Behind); err != nil {
+			return err
+		}
+		page.say(data.Figure)
+		page.list(data.Figure, sc.today)
 	}
 	return s.render(c, http.StatusOK, "ledger-pays.tmpl", page)
 }
@@ -128,26 +102,29 @@ func (p *paysView) say(d reports.PaysData) {
 	p.Audited = d.Audited
 	p.NoAudit = "No season that is over has been audited with prices yet, or the audit is of single depots: choose one."
 	for _, r := range d.Rules {
-		row := ruleRow{Rule: r.Rule, More: reports.Money(r.More), Range: notKnown, Words: "may be luck"}
+		row := ruleRow{Rule: r.Rule, More: reports.Money(r.More), Range: notKnown, Words: notKnown}
 		if low, known := r.Low.Get(); known {
-			row.Range = reports.Money(low) + " to " + moneyOr(r.High)
+			row.Range, row.Words = reports.Money(low)+" to "+moneyOr(r.High), "may be luck"
 		}
-		if r.Clear {
+		switch {
+		case r.Clear && r.More > 0:
 			row.Words = "more than luck"
+		case r.Clear:
+			row.Words = "more than luck, for the rule"
 		}
 		p.Rules = append(p.Rules, row)
 	}
 }
 
 func (p *paysView) list(d reports.PaysData, today fleet.Date) {
-	for _, u := range d.Fleet.Units[:min(paysShown, len(d.Fleet.Units))] {
+	for _, u := range d.Fleet.Units {
 		p.Units = append(p.Units, paysRow{
 			Unit: string(u.Unit), Href: unitHref(u.Unit), Depot: string(u.Depot), Do: reports.PolicyWords(u, today), Now: reports.Money(u.Now.Expected), Best: reports.Money(u.Best.Expected),
 			Run: reports.Money(u.Run.Expected), Saves: reports.Money(u.Saves), SavesRange: reports.Money(u.SavesMild) + " to " + reports.Money(u.SavesHard),
 		})
 	}
-	if more := len(d.Fleet.Units) - paysShown; more > 0 {
-		p.More = fmt.Sprintf("%d more are in the table.", more)
+	if d.MoreUnit > 0 {
+		p.More = fmt.Sprintf("%d more are in the table.", d.MoreUnit)
 	}
 	for _, r := range d.Service {
 		row := serviceRow{
@@ -196,7 +173,7 @@ func (s *Server) paysCSV(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	data, err := s.paysOf(c.Request().Context(), sc)
+	data, err := reports.GatherPays(c.Request().Context(), s.store, sc.of, sc.today)
 	if err != nil {
 		return err
 	}

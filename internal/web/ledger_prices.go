@@ -49,7 +49,7 @@ func (s *Server) showPrices(c echo.Context, status int, f *form) error {
 	if err != nil {
 		return err
 	}
-	used, err := s.partsInUse(ctx)
+	used, err := s.store.PartsInUse(ctx)
 	if err != nil {
 		return err
 	}

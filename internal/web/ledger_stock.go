@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 
@@ -94,23 +93,6 @@ type unbookedView struct {
 
 type unbookedRow struct{ Row, Unit, Href, Depot, Kind, Why string }
 
-// unbookedOf are remembered with the newest list for the day.
-func (s *Server) unbookedOf(ctx context.Context, sc ledgerScope) ([]ledger.Unbooked, error) {
-	ask := func() ([]ledger.Unbooked, error) {
-		rows, err := s.store.MoneyRows(ctx, sc.of)
-		if err != nil {
-			return nil, err
-		}
-		own, err := s.store.OwnFigures(ctx)
-		return reports.Unbooked(rows, sc.own, own), err
-	}
-	issue, err := s.store.LatestIssue(ctx)
-	if err != nil {
-		return ask() // without a list there is nothing to remember it with
-	}
-	return s.issued.unbooked.of(issue.ID, fmt.Sprintf("%t %q %s", sc.of == nil, sc.of, sc.today), ask)
-}
-
 func (s *Server) ledgerUnbooked(c echo.Context) error {
 	frame, err := s.ledgerFrame(c, "Rows without an entry")
 	if err != nil {
@@ -120,10 +102,16 @@ func (s *Server) ledgerUnbooked(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	rows, err := s.unbookedOf(c.Request().Context(), sc)
+	ctx := c.Request().Context()
+	found, err := s.store.Unpriced(ctx, sc.of)
 	if err != nil {
 		return err
 	}
+	own, err := s.store.OwnFigures(ctx)
+	if err != nil {
+		return err
+	}
+	rows := reports.Unbooked(found, sc.own, own)
 	page := unbookedView{ledgerFrame: frame, Headline: reports.Count(len(rows), "row") + " without an entry", Depots: sc.choices(func(d fleet.DepotID) string { return withDepot("/ledger/unbooked", d) })}
 	for _, u := range rows[:min(unbookedShown, len(rows))] {
 		page.Rows = append(page.Rows, unbookedRow{reports.SourceWords(u.Source), string(u.Unit), unitHref(u.Unit), string(u.Depot), reports.KindWords(u.Kind), u.Why})

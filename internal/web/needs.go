@@ -56,7 +56,13 @@ type Lists interface {
 	IssueBefore(ctx context.Context, asOf fleet.Date) (fleet.Issue, error)
 	Forecasts(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Forecast, error)
 	Listed(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Listed, error)
+	ListLines(ctx context.Context, issue int64) ([]fleet.ListLine, error) // by rank
+	ListRows(ctx context.Context, issue fleet.Issue, of []fleet.UnitID) ([]fleet.ListRow, error)
 	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
+	News(ctx context.Context, now time.Time, unit fleet.UnitID, limit int) ([]fleet.News, error)
+	KeepAnew(ctx context.Context, issue int64, a fleet.Anew) error
+	AnewCounts(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.DepotID]fleet.AnewCount, error)
+	AnewForecasts(ctx context.Context, issue int64, of []fleet.UnitID) (map[fleet.UnitID]fleet.Forecast, error)
 }
 
 // Fleet is what is known of units and depots.

@@ -29,14 +29,14 @@ type Planning interface {
 }
 
 func (s *Server) addPlan(get, post func(path string, h echo.HandlerFunc)) {
-	get("/plan", s.planPage)
+	get("/plan", s.orWait("Plan", s.planPage))
 	get("/plan.csv", s.planCSV)
 	get("/plan.xlsx", s.planWorkbook)
 	get("/plan.ics", s.planCalendar)
-	get("/plan/picking", s.planPicking)
+	get("/plan/picking", s.orWait("Picking list", s.planPicking))
 	get("/plan/picking.pdf", s.planPickingPDF)
 	get("/plan/picking.csv", s.planPickingCSV)
-	get("/plan/units/:unit", s.planUnit)
+	get("/plan/units/:unit", s.orWait("Plan", s.planUnit))
 	post("/plan/units/:unit", s.decideUnit)
 	post("/plan/week", s.setPlanWeek)
 	get("/plan/feed", s.planFeed)
@@ -118,8 +118,37 @@ type leftGroup struct {
 
 type unplannedRow struct{ Unit, Href, Depot, WouldSave, Chance, Why string }
 
-// planAsked is the plan of the depots that the viewer may see, or of the one in the address, and the depots to choose from.
-func (s *Server) planAsked(c echo.Context, v viewer, q planQuery) (p reports.Planned, own []fleet.Depot, err error) {
+// planPatience is how long a page waits for a plan that is being worked out before it says so; files and letters wait for all of it.
+const (
+	planPatience   = 400 * time.Millisecond
+	choicePatience = 2 * time.Second // what was chosen is kept by then; only what it does to the plan would go unsaid
+	allPatience    = 0
+)
+
+// planWaitPage is all that plan-wait.tmpl prints.
+type planWaitPage struct {
+	pageFrame
+	Done, Depots int
+	Here         string
+}
+
+// orWait shows, where the plan that a page needs takes longer, how far it is, and looks again by itself.
+func (s *Server) orWait(title string, page echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		err := page(c)
+		b, waits := errors.AsType[reports.BeingPlanned](err)
+		if !waits {
+			return err
+		}
+		const lookAgain = "2" // seconds
+		c.Response().Header().Set("Refresh", lookAgain)
+		return s.render(c, http.StatusOK, "plan-wait.tmpl", planWaitPage{s.frame(c, title), b.Done, b.Depots, c.Request().URL.RequestURI()})
+	}
+}
+
+// planAsked is the plan of the depots that the viewer may see, or of the one in the address, and the depots to choose from. With patience
+// (none: as long as it takes), reports.BeingPlanned where it takes longer.
+func (s *Server) planAsked(c echo.Context, v viewer, q planQuery, patience time.Duration) (p reports.Planned, own []fleet.Depot, err error) {
 	ctx := c.Request().Context()
 	all, err := s.store.Depots(ctx)
 	if err != nil || len(all) == 0 {
@@ -137,7 +166,7 @@ func (s *Server) planAsked(c echo.Context, v viewer, q planQuery) (p reports.Pla
 		}
 		of = []fleet.DepotID{q.Depot}
 	}
-	p, err = s.plans.Of(ctx, of, fleet.DateOf(s.now(), all[0].Zone())) // one day for all, so that weeks stand below each other
+	p, err = s.plans.Soon(ctx, of, fleet.DateOf(s.now(), all[0].Zone()), patience) // one day for all, so that weeks stand below each other
 	if err != nil {
 		return p, own, err
 	}
@@ -154,10 +183,10 @@ func (s *Server) planPage(c echo.Context) error {
 	}
 	v := viewerOf(c)
 	page := planPage{
-		pageFrame: s.frame(c, "Plan"), Said: s.takeSaid(c), MayChange: mayPlan(v), Here: q.href("/plan"), WholePlan: planQuery{Depot: q.Depot}.href("/plan"),
+		pageFrame: s.frame(c, "Plan"), MayChange: mayPlan(v), Here: q.href("/plan"), WholePlan: planQuery{Depot: q.Depot}.href("/plan"),
 		Picking: q.href("/plan/picking"), Workbook: q.href("/plan.xlsx"), CSV: q.href("/plan.csv"),
 	}
-	p, own, err := s.planAsked(c, v, q)
+	p, own, err := s.planAsked(c, v, q, planPatience)
 	switch {
 	case errors.Is(err, fleet.ErrNoIssue):
 		page.Empty = "There is no winter list yet, so nothing can be planned. Bring in the fleet's files with “rimeyard import”, then judge the units with “rimeyard fit”."
@@ -181,6 +210,7 @@ func (s *Server) planPage(c echo.Context) error {
 func mayPlan(v viewer) bool { return slices.Contains(planners, v.person.Role) }
 
 func (s *Server) fillPlanPage(c echo.Context, page *planPage, p reports.Planned, q planQuery, own []fleet.Depot) error {
+	page.Said = s.takeSaid(c)
 	told, err := reports.ComposePlan(p, fleet.Said{})
 	if err != nil {
 		return err

@@ -88,7 +88,7 @@ func (s *Server) planCalendar(c echo.Context) error {
 		return errNoFeed
 	}
 	q := planQuery{Depot: fleet.DepotID(c.QueryParam("depot"))}
-	p, own, err := s.planAsked(c, viewer{person: person}, q)
+	p, own, err := s.planAsked(c, viewer{person: person}, q, allPatience)
 	if err != nil {
 		return err
 	}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -23,12 +24,12 @@ type pickingPage struct {
 }
 
 // pickingAsked are the picking lists of the depots and the week in the address; without a week, the plan's first.
-func (s *Server) pickingAsked(c echo.Context) ([]reports.PickingList, planQuery, error) {
+func (s *Server) pickingAsked(c echo.Context, patience time.Duration) ([]reports.PickingList, planQuery, error) {
 	q, err := readPlanQuery(c)
 	if err != nil {
 		return nil, q, err
 	}
-	p, _, err := s.planAsked(c, viewerOf(c), q)
+	p, _, err := s.planAsked(c, viewerOf(c), q, patience)
 	if err != nil {
 		return nil, q, err
 	}
@@ -45,7 +46,7 @@ func (s *Server) pickingAsked(c echo.Context) ([]reports.PickingList, planQuery,
 }
 
 func (s *Server) planPicking(c echo.Context) error {
-	lists, q, err := s.pickingAsked(c)
+	lists, q, err := s.pickingAsked(c, planPatience)
 	page := pickingPage{pageFrame: s.frame(c, "Picking list"), Lists: lists, Back: q.href("/plan"), PDF: q.href("/plan/picking.pdf"), CSV: q.href("/plan/picking.csv")}
 	switch {
 	case errors.Is(err, fleet.ErrNoIssue):
@@ -61,7 +62,7 @@ func (s *Server) planPicking(c echo.Context) error {
 }
 
 func (s *Server) planPickingPDF(c echo.Context) error {
-	lists, q, err := s.pickingAsked(c)
+	lists, q, err := s.pickingAsked(c, allPatience)
 	if err != nil {
 		return err
 	}
@@ -73,7 +74,7 @@ func (s *Server) planPickingPDF(c echo.Context) error {
 }
 
 func (s *Server) planPickingCSV(c echo.Context) error {
-	lists, q, err := s.pickingAsked(c)
+	lists, q, err := s.pickingAsked(c, allPatience)
 	if err != nil {
 		return err
 	}
@@ -104,6 +105,6 @@ func (s *Server) planOfQuery(c echo.Context) (reports.Planned, error) {
 	if err != nil {
 		return reports.Planned{}, err
 	}
-	p, _, err := s.planAsked(c, viewerOf(c), q)
+	p, _, err := s.planAsked(c, viewerOf(c), q, allPatience)
 	return p, err
 }

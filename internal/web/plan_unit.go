@@ -77,7 +77,7 @@ func seenState(choices map[fleet.UnitID]fleet.PlanChoice, unit fleet.UnitID, mon
 }
 
 // unitPlanned is the plan of the depot of the unit in the address.
-func (s *Server) unitPlanned(c echo.Context) (reports.Planned, fleet.UnitID, error) {
+func (s *Server) unitPlanned(c echo.Context, patience time.Duration) (reports.Planned, fleet.UnitID, error) {
 	unit, err := unitParam(c)
 	if err != nil {
 		return reports.Planned{}, "", err
@@ -89,12 +89,12 @@ func (s *Server) unitPlanned(c echo.Context) (reports.Planned, fleet.UnitID, err
 	if !found {
 		return reports.Planned{}, unit, noSuchUnit(unit)
 	}
-	p, _, err := s.planAsked(c, viewerOf(c), planQuery{Depot: depot})
+	p, _, err := s.planAsked(c, viewerOf(c), planQuery{Depot: depot}, patience)
 	return p, unit, err
 }
 
 func (s *Server) planUnit(c echo.Context) error {
-	p, unit, err := s.unitPlanned(c)
+	p, unit, err := s.unitPlanned(c, planPatience)
 	if err != nil {
 		return err
 	}
@@ -227,7 +227,7 @@ func (s *Server) decideUnit(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	p, unit, err := s.unitPlanned(c)
+	p, unit, err := s.unitPlanned(c, allPatience)
 	if err != nil {
 		return err
 	}
@@ -262,12 +262,21 @@ func (s *Server) decideUnit(c echo.Context) error {
 	if err := s.store.NoteChange(ctx, "plan of "+string(unit), strings.TrimSuffix(said, ".")); err != nil {
 		return err
 	}
-	after, _, err := s.planAsked(c, v, planQuery{Depot: p.Plan.Depots[0].Depot})
+	effect, err := s.effectOn(c, p)
 	if err != nil {
 		return err
 	}
-	said += effectWords(p.Plan, after.Plan) + meanwhile
+	said += effect + meanwhile
 	return s.done(c, planBack(c)+"#"+cardID(unit), said)
+}
+
+// effectOn says what has become of a depot's plan by what was just kept; empty where that takes too long to work out.
+func (s *Server) effectOn(c echo.Context, before reports.Planned) (string, error) {
+	after, _, err := s.planAsked(c, viewerOf(c), planQuery{Depot: before.Plan.Depots[0].Depot}, choicePatience)
+	if _, waits := errors.AsType[reports.BeingPlanned](err); waits {
+		return "", nil
+	}
+	return effectWords(before.Plan, after.Plan), err
 }
 
 // readChoice reads what was chosen; what is wrong is put down in the form.
@@ -348,7 +357,7 @@ func (s *Server) setPlanWeek(c echo.Context) error {
 	if depot == "" || !v.maySee(depot) {
 		return notFoundError{fmt.Errorf("there is no depot %q that you may see", depot)}
 	}
-	p, _, err := s.planAsked(c, v, planQuery{Depot: depot})
+	p, _, err := s.planAsked(c, v, planQuery{Depot: depot}, allPatience)
 	if err != nil {
 		return err
 	}
@@ -371,9 +380,9 @@ func (s *Server) setPlanWeek(c echo.Context) error {
 	if err := s.store.NoteChange(ctx, "plan of "+string(depot), strings.TrimSuffix(said, ".")); err != nil {
 		return err
 	}
-	after, _, err := s.planAsked(c, v, planQuery{Depot: depot})
+	effect, err := s.effectOn(c, p)
 	if err != nil {
 		return err
 	}
-	return s.done(c, planBack(c), said+effectWords(p.Plan, after.Plan))
+	return s.done(c, planBack(c), said+effect)
 }

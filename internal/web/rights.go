@@ -89,6 +89,8 @@ var rights = map[string]rule{
 	"POST /jobs/:job/prove":            {roles: intakers, depot: ownRows},
 	"GET /jobs/:job/sheet":             {roles: everyone, depot: ownRows},
 	"GET /jobs/:job/sheet.pdf":         {roles: everyone, depot: ownRows},
+	"GET /api/v1/jobs":                 {roles: everyone, token: fleet.ReadList, depot: ownRows},
+	"GET /api/v1/jobs/:job":            {roles: everyone, token: fleet.ReadList, depot: ownRows},
 	"GET /stock":                       {roles: everyone, depot: ownRows},
 	"GET /stock/part":                  {roles: intakers, depot: ownRows},
 	"POST /stock/part":                 {roles: intakers, depot: ownRows},

@@ -164,6 +164,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		}
 		return nil
 	})
+	g.Go(func() error { return s.stayReady(ctx) })
 	g.Go(func() error {
 		<-ctx.Done() // a signal, or the listener's failure
 		s.draining.Store(true)

@@ -58,7 +58,7 @@ func (s *Server) showTokens(c echo.Context, status int, f *form) error {
 		Name: f.field(formField{ID: "name", Label: "Name", Hint: "Such as the logger that carries it. Up to 64 letters a to z, digits, and . _ @ + -", Kind: "text", Complete: "off"}),
 		Use: f.field(formField{ID: "use", Label: "What it is good for", Kind: "radio", Choices: []choice{
 			{Value: string(fleet.BringReadings), Text: "Bring readings, and nothing else"},
-			{Value: string(fleet.ReadList), Text: "Read the winter list, and nothing else"},
+			{Value: string(fleet.ReadList), Text: "Read the winter list, tonight and the jobs, and change nothing"},
 			{Value: string(fleet.FindFaults), Text: "Look for faults of units, and nothing else"},
 		}}),
 		Depot: f.field(formField{ID: "depot", Label: "Hold it to the units of", Choices: append([]choice{{Text: "all depots"}}, depotChoices(depots)...)}),
@@ -89,7 +89,7 @@ func newTokenRow(t fleet.Token, zone *time.Location) tokenRow {
 	}
 	switch t.Use {
 	case fleet.ReadList:
-		row.Use = "read the list"
+		row.Use = "read list and jobs"
 	case fleet.FindFaults:
 		row.Use = "look for faults"
 	}

@@ -172,7 +172,7 @@ func (all shelves) view(d fleet.Depot) shelfView {
 	}
 	view.Value = reports.Money(value)
 	if unpriced > 0 {
-		view.Unpriced = fmt.Sprintf("%d pieces have no price and are not in it.", unpriced)
+		view.Unpriced = unpricedWords(unpriced)
 	}
 	for _, number := range wantedUncounted(all.wanted[d.ID], seen) {
 		view.Rows = append(view.Rows, all.row(fleet.StockLine{Depot: d.ID, Part: number}))
@@ -184,6 +184,13 @@ func (all shelves) view(d fleet.Depot) shelfView {
 		}
 	}
 	return view
+}
+
+func unpricedWords(pieces int) string {
+	if pieces == 1 {
+		return "1 piece has no price and is not in it."
+	}
+	return reports.Count(pieces, "piece") + " have no price and are not in it."
 }
 
 // wantedUncounted are parts that the depot may want and does not count, where it may want a piece for planned work.
@@ -250,10 +257,10 @@ func monthsWords(from, to fleet.Date) string {
 	for from.AddMonths(n+1) <= to {
 		n++
 	}
-	if n == 1 {
-		return "1 month"
+	if n == 0 {
+		return "under a month"
 	}
-	return fmt.Sprintf("%d months", n)
+	return reports.Count(n, "month")
 }
 
 // stockHref is where a part at a depot is received, counted, ordered and written off.

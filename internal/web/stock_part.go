@@ -222,7 +222,7 @@ func (s *Server) moveAsked(c echo.Context, f *form, m fleet.StockMove) (said str
 			return "", nil
 		}
 		difference, err := s.store.CountStock(ctx, m)
-		return fmt.Sprintf("%d of %s counted, %+d against the books.", m.Pieces, m.Part, difference), err
+		return countedWords(m.Pieces, m.Part, difference), err
 	case "order":
 		o := fleet.PartOrder{Depot: m.Depot, Part: m.Part, Kind: m.Kind, Pieces: pieces(f, "ordered", 1), OrderedOn: m.Today, ExpectedOn: typedDay(f, "expected"), By: m.By, Request: m.Request}
 		if !f.sound() {
@@ -250,6 +250,18 @@ func (s *Server) moveAsked(c echo.Context, f *form, m fleet.StockMove) (said str
 	}
 	f.blame("counted", errors.New("choose what is to be done"))
 	return "", nil
+}
+
+// countedWords says what a count found against the books.
+func countedWords(pieces int, part string, difference int) string {
+	said := fmt.Sprintf("%d of %s counted", pieces, part)
+	switch {
+	case difference > 0:
+		return fmt.Sprintf("%s, %d more than in the books.", said, difference)
+	case difference < 0:
+		return fmt.Sprintf("%s, %d fewer than in the books.", said, -difference)
+	}
+	return said + ", as in the books."
 }
 
 func (s *Server) label(c echo.Context, f *form, m fleet.StockMove) (string, error) {

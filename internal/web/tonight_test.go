@@ -20,7 +20,7 @@ func TestTonightSaysWhoAndWhatToDo(t *testing.T) {
 	b := w.as("mara")
 	doc := b.get("/tonight?depot=NOR").page()
 	require.Equal(t, "3 units will probably not start tonight at NOR, −12 °C", strings.ReplaceAll(text(all(doc, "h1", "", "")[0]), "\u00a0", " "))
-	require.Contains(t, text(doc), "park it in a closed hall: leaves")
+	require.Contains(t, text(doc), "park it in a closed hall (leaves")
 	require.Contains(t, text(doc), "imported forecast")
 
 	require.Equal(t, "/tonight?depot=NOR", b.post("/tonight/low", url.Values{"depot": {"NOR"}, "low": {"−2,5 °C"}}).header.Get("Location"))

@@ -65,7 +65,7 @@ type unitSheet struct {
 	asOf     fleet.Date // tomorrow, in the depot's zone: all that is recorded so far
 	issue    fleet.Issue
 	forecast *fleet.Forecast // nil: there is no list, or the unit is not on it
-	listed   int             // units on the list that the viewer may see
+	listed   int             // units on the list
 }
 
 // unitParam decodes the unit in the path: the router leaves it as it was sent where it holds an escaped slash.
@@ -114,11 +114,12 @@ func (s *Server) unitSheet(c echo.Context) (unitSheet, error) {
 	if len(found) > 0 {
 		sheet.forecast = &found[0]
 	}
-	counts, err := s.countByBand(ctx, sheet.issue.ID, fleet.ListFilter{})
-	for _, n := range counts {
-		sheet.listed += n
+	list, err := s.listOf(ctx, sheet.issue.ID)
+	if err != nil {
+		return sheet, err
 	}
-	return sheet, err
+	sheet.listed = len(list.lines)
+	return sheet, nil
 }
 
 func (s *Server) unit(c echo.Context) error {

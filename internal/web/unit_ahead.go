@@ -61,7 +61,7 @@ func newerWords(listed, now fleet.Forecast) string {
 	if now.Band == listed.Band && moved < much {
 		return ""
 	}
-	return fmt.Sprintf("With what has come since: %s, chance %s. Lists and plan follow when all units are judged next.", now.Band, percent(now.NoStartProbability.Or(0)))
+	return fmt.Sprintf("With what has come since: %s, chance %s. Tonight and the plan go by that; the next list will too.", now.Band, percent(now.NoStartProbability.Or(0)))
 }
 
 func newAheadView(sheet unitSheet, j alerts.Judgement) (*aheadView, error) {

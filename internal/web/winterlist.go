@@ -8,7 +8,6 @@ import (
 	"math"
 	"net/http"
 	"net/url"
-	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -25,6 +24,7 @@ type winterPage struct {
 	AsOf     string
 	Season   string
 	Stale    string // says that the list is old; empty where it is not
+	News     string // of how many units something has come since; empty: of none
 	Tiles    []bandTile
 	Ladder   *ladderView // nil: nothing to draw
 	By       string      // what the list is sorted by
@@ -75,6 +75,7 @@ type winterRow struct {
 	Loss      string
 	SwapCost  string
 	Evidence  string // its first line
+	Anew      *anewView
 }
 
 const notKnown = "not known"
@@ -119,12 +120,18 @@ func (s *Server) fillWinterPage(ctx context.Context, page *winterPage, v viewer,
 	if age := int(today - issue.AsOf); age > staleAfter {
 		page.Stale = fmt.Sprintf("This list is %d days old: newer readings are not in it. “rimeyard fit” makes a new one.", age)
 	}
-	filter := q.filter(v)
-	filter.Band = ""
-	counts, err := s.countByBand(ctx, issue.ID, filter)
+	list, err := s.listOf(ctx, issue.ID)
 	if err != nil {
 		return err
 	}
+	filter := q.filter(v)
+	news, err := s.store.AnewCounts(ctx, issue.ID, filter.Depots)
+	if err != nil {
+		return err
+	}
+	page.News = newsCount(news)
+	filter.Limit, filter.Offset = rowsPerPage, (q.Page-1)*rowsPerPage
+	lines, counts := list.look(filter)
 	page.Headline = headline(counts)
 	page.Tiles = tiles(q, counts)
 	total := 0
@@ -133,32 +140,29 @@ func (s *Server) fillWinterPage(ctx context.Context, page *winterPage, v viewer,
 			total += n
 		}
 	}
-	filter = q.filter(v)
-	filter.Limit, filter.Offset = rowsPerPage, (q.Page-1)*rowsPerPage
-	units, err := s.store.Listed(ctx, issue.ID, filter)
-	if err != nil {
-		return err
-	}
 	classes, err := s.classesOf(ctx, issue.ID, v)
 	if err != nil {
 		return err
 	}
-	if err := s.fillWinterRows(ctx, page, units, issue, depots, today); err != nil {
+	if err := s.fillWinterRows(ctx, page, lines, issue, depots, today); err != nil {
 		return err
 	}
 	page.turnPages(total)
 	page.offerChoices(depots, classes)
 	page.By = orderWords(cmp.Or(q.Order, fleet.ByRank))
-	if len(units) > 0 {
-		page.Ladder, err = s.newLadderView(ctx, q, v, issue, depots, units[0].Forecast.Depot)
+	if len(lines) > 0 {
+		page.Ladder, err = s.newLadderView(ctx, q, v, issue, depots, lines[0].Depot)
 	}
 	return err
 }
 
-func (s *Server) fillWinterRows(ctx context.Context, page *winterPage, units []fleet.Listed, issue fleet.Issue, depots []fleet.Depot, today fleet.Date) error {
-	minima := map[fleet.DepotID][]float64{}
+func (s *Server) fillWinterRows(ctx context.Context, page *winterPage, lines []*fleet.ListLine, issue fleet.Issue, depots []fleet.Depot, today fleet.Date) error {
+	minima, classes, units := map[fleet.DepotID][]float64{}, map[fleet.UnitID]string{}, make([]fleet.UnitID, len(lines))
+	for i, l := range lines {
+		units[i], classes[l.Unit], minima[l.Depot] = l.Unit, l.Class, nil
+	}
 	for _, d := range depots {
-		if !slices.ContainsFunc(units, func(u fleet.Listed) bool { return u.Forecast.Depot == d.ID }) {
+		if _, shown := minima[d.ID]; !shown {
 			continue
 		}
 		var err error
@@ -166,15 +170,14 @@ func (s *Server) fillWinterRows(ctx context.Context, page *winterPage, units []f
 			return err
 		}
 	}
-	for _, u := range units {
-		row := newWinterRow(u.Forecast, today)
-		row.Class, row.Rung = u.Unit.Class, newRung(u.Forecast, minima[u.Forecast.Depot])
-		if u.Outlook != nil {
-			row.Drift = driftWords(u.Outlook.DriftCPerMonth)
-		}
+	rows, err := s.store.ListRows(ctx, issue, units)
+	for _, r := range rows {
+		row := newWinterRow(r.Forecast, today)
+		row.Class, row.Rung, row.Drift = classes[r.Forecast.Unit], newRung(r.Forecast, minima[r.Forecast.Depot]), driftWords(r.DriftCPerMonth)
+		row.Anew = newAnewView(r.Anew, today)
 		page.Rows = append(page.Rows, row)
 	}
-	return nil
+	return err
 }
 
 // driftWords says where the cold limit is going; empty where it stands still or is not known.

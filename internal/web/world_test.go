@@ -252,7 +252,9 @@ func outlooks(units []fleet.Forecast) (all []fleet.Outlook) {
 			AgeYears: map[fleet.Part]float64{fleet.BatteryPart: 4.5}, Fitted: map[fleet.Part][]string{fleet.BatteryPart: {"B-100"}},
 		}
 		for winter := 1; winter <= 3; winter++ { // a mild one, a usual one and a hard one, November to March
-			o.ByWinter = append(o.ByWinter, []float64{0, p * float64(winter) / 8, p * float64(winter) / 5, p * float64(winter) / 4, p * float64(winter) / 3})
+			o.ByWinter = append(o.ByWinter, fleet.PastWinter{
+				Year: 2022 + winter, Chance: []float64{0, p * float64(winter) / 8, p * float64(winter) / 5, p * float64(winter) / 4, p * float64(winter) / 3},
+			})
 		}
 		for week := 1; week <= 18; week++ {
 			o.ChanceByWeek = append(o.ChanceByWeek, p*float64(week)/18)

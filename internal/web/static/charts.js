@@ -263,6 +263,8 @@
 
 		point(parent, mark, x, y, r) {
 			if (mark == "diamond") ink(parent, "path", {class: mark, d: `M${x} ${y - r - 1}l${r + 1} ${r + 1}l${-r - 1} ${r + 1}l${-r - 1} ${-r - 1}z`});
+			else if (mark == "triangle") ink(parent, "path", {class: mark, d: `M${x} ${y - r - 1}l${r + 1} ${2 * r + 1}h${-2 * r - 2}z`});
+			else if (mark == "square") ink(parent, "path", {class: mark, d: `M${x - r} ${y - r}h${2 * r}v${2 * r}h${-2 * r}z`});
 			else ink(parent, "circle", {class: mark, cx: x, cy: y, r});
 		}
 		sample(svg, s) {
