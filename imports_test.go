@@ -20,6 +20,7 @@ var may = map[string]string{
 	"internal/pgbox":          "",
 	"internal/pgtest":         "internal/pgbox migrations",
 	"internal/pgtest/stop":    "internal/pgtest",
+	"internal/witness":        "",
 	"internal/store":          "internal/fleet",
 	"ingest":                  "internal/fleet",
 	"trend":                   "internal/fleet",

@@ -1,53 +1,26 @@
 package faults
 
 import (
-	"encoding/csv"
-	"os"
 	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/witness"
 )
-
-// table reads a file of published values as one map per row.
-func table(tb testing.TB, name string) []map[string]string {
-	tb.Helper()
-	f, err := os.Open("../testdata/reference/" + name)
-	require.NoError(tb, err)
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	require.NoError(tb, err)
-	var out []map[string]string
-	for _, r := range rows[1:] {
-		m := map[string]string{}
-		for i, column := range rows[0] {
-			m[column] = r[i]
-		}
-		out = append(out, m)
-	}
-	return out
-}
-
-func number64(tb testing.TB, s string) float64 {
-	tb.Helper()
-	v, err := strconv.ParseFloat(s, 64)
-	require.NoError(tb, err)
-	return v
-}
 
 // one is the value of the only row with these columns.
 func one(tb testing.TB, name string, columns ...string) float64 {
 	tb.Helper()
 	var found []float64
-	for _, r := range table(tb, name) {
+	for _, r := range witness.Table(tb, "reference/"+name) {
 		fits := true
 		for i := 0; i < len(columns); i += 2 {
 			fits = fits && r[columns[i]] == columns[i+1]
 		}
 		if fits {
-			found = append(found, number64(tb, r["value"]))
+			found = append(found, witness.Number(tb, r["value"]))
 		}
 	}
 	require.Len(tb, found, 1, "%v", columns)
@@ -58,12 +31,12 @@ func volts(system int) Facts { return Facts{SystemVolts: system} }
 
 func TestLoadTestLimitIsThePrintedTable(t *testing.T) {
 	n := 0
-	for _, r := range table(t, "04_load_test_min_voltage.csv") {
+	for _, r := range witness.Table(t, "reference/04_load_test_min_voltage.csv") {
 		if r["source"] != "CAR-SVC-LOAD-A" {
 			continue
 		}
-		f := Facts{TemperatureC: fleet.Known(number64(t, r["temp_c"]))}
-		require.InDelta(t, number64(t, r["value"]), f.LoadTestLimitV(), 1e-12, "%v", r)
+		f := Facts{TemperatureC: fleet.Known(witness.Number(t, r["temp_c"]))}
+		require.InDelta(t, witness.Number(t, r["value"]), f.LoadTestLimitV(), 1e-12, "%v", r)
 		n++
 	}
 	require.Equal(t, 8, n)
@@ -91,15 +64,15 @@ func TestRestLimitsArePrinted(t *testing.T) {
 
 func TestCrankingBandsArePrinted(t *testing.T) {
 	n := 0
-	for _, r := range table(t, "06_cranking_voltage_by_temperature.csv") {
+	for _, r := range witness.Table(t, "reference/06_cranking_voltage_by_temperature.csv") {
 		if r["item"] != "typical_band" {
 			continue
 		}
-		system := int(number64(t, r["system_v"]))
-		middle := (number64(t, r["temp_low_c"]) + number64(t, r["temp_high_c"])) / 2
+		system := int(witness.Number(t, r["system_v"]))
+		middle := (witness.Number(t, r["temp_low_c"]) + witness.Number(t, r["temp_high_c"])) / 2
 		f := Facts{SystemVolts: system, Fuel: fleet.Diesel, TemperatureC: fleet.Known(middle)}
-		require.InDelta(t, number64(t, r["low"]), f.CrankLowV(), 0, "%v", r)
-		require.Less(t, number64(t, r["high"]), f.IdleCrankV()+1e-9, "a crank is told from none, %v", r)
+		require.InDelta(t, witness.Number(t, r["low"]), f.CrankLowV(), 0, "%v", r)
+		require.Less(t, witness.Number(t, r["high"]), f.IdleCrankV()+1e-9, "a crank is told from none, %v", r)
 		n++
 	}
 	require.Equal(t, 6, n)

@@ -1,11 +1,9 @@
 package ledger
 
 import (
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"math"
-	"os"
 	"slices"
 	"strconv"
 	"testing"
@@ -13,43 +11,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/witness"
 	"rimeyard/trend"
 )
 
 // The files of testdata/golden and testdata/reference say in their README where they come from.
-
-func table(tb testing.TB, name string) []map[string]string {
-	tb.Helper()
-	f, err := os.Open("../testdata/" + name)
-	require.NoError(tb, err)
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	require.NoError(tb, err)
-	var out []map[string]string
-	for _, r := range rows[1:] {
-		row := map[string]string{}
-		for i, v := range r {
-			row[rows[0][i]] = v
-		}
-		out = append(out, row)
-	}
-	require.NotEmpty(tb, out)
-	return out
-}
-
-func number(tb testing.TB, s string) float64 {
-	tb.Helper()
-	x, err := strconv.ParseFloat(s, 64)
-	require.NoError(tb, err)
-	return x
-}
-
-func golden(tb testing.TB, name string, into any) {
-	tb.Helper()
-	raw, err := os.ReadFile("../testdata/golden/" + name)
-	require.NoError(tb, err)
-	require.NoError(tb, json.Unmarshal(raw, into))
-}
 
 type goldenQuantiles struct{ Prob, Value []float64 }
 
@@ -127,7 +93,7 @@ func convolved(risks [][]outcome, step float64, steps int) *grid {
 
 func TestConvolutionAgainstPoissonBinomial(t *testing.T) {
 	var want goldenSums
-	golden(t, "distributions/sums_expected.json", &want)
+	witness.JSON(t, "golden/distributions/sums_expected.json", &want)
 	for name, w := range map[string]goldenCounts{"five": want.Five, "rare": want.Rare, "mixed40": want.Mixed40, "equal": want.Equal} {
 		risks := risksOf(w.P, ones(len(w.P)))
 		g := convolved(risks, 1, len(w.P))
@@ -145,7 +111,7 @@ func TestConvolutionAgainstPoissonBinomial(t *testing.T) {
 
 func TestConvolutionAgainstSumsOfCosts(t *testing.T) {
 	var want goldenSums
-	golden(t, "distributions/sums_expected.json", &want)
+	witness.JSON(t, "golden/distributions/sums_expected.json", &want)
 	for name, w := range map[string]goldenCosts{"small": want.Small, "thirty": want.Thirty} {
 		risks, most := risksOf(w.P, w.Cost), 0.0
 		for _, c := range w.Cost {
@@ -180,7 +146,7 @@ func TestConvolutionAgainstSumsOfCosts(t *testing.T) {
 
 func TestRecursionAgainstPanjer(t *testing.T) {
 	var want goldenSums
-	golden(t, "distributions/sums_expected.json", &want)
+	witness.JSON(t, "golden/distributions/sums_expected.json", &want)
 	p := want.Panjer
 	g := newGrid(1, len(p.Pmf)-1)
 	g.log[0] = -p.Lambda
@@ -198,7 +164,7 @@ func TestRecursionAgainstPanjer(t *testing.T) {
 // Taken together by two terms of the expansion, the hundred rare risks of the set come within a millionth of the exact convolution.
 func TestExpansionOfRareRisks(t *testing.T) {
 	var want goldenSums
-	golden(t, "distributions/sums_expected.json", &want)
+	witness.JSON(t, "golden/distributions/sums_expected.json", &want)
 	g := newGrid(1, len(want.Rare.P))
 	for _, r := range risksOf(want.Rare.P, ones(len(want.Rare.P))) {
 		g.expand(r)
@@ -210,15 +176,15 @@ func TestExpansionOfRareRisks(t *testing.T) {
 }
 
 func TestAgeReplacementAgainstBarlowAndHunter(t *testing.T) {
-	for _, r := range table(t, "golden/renewal/age_replacement_expected.csv") {
-		life := trend.Weibull{Shape: number(t, r["shape"]), Scale: number(t, r["eta"])}
-		cp, cf := number(t, r["cost_planned"]), number(t, r["cost_failure"])
+	for _, r := range witness.Table(t, "golden/renewal/age_replacement_expected.csv") {
+		life := trend.Weibull{Shape: witness.Number(t, r["shape"]), Scale: witness.Number(t, r["eta"])}
+		cp, cf := witness.Number(t, r["cost_planned"]), witness.Number(t, r["cost_failure"])
 		age, rate, pays := AgeReplacement(life, cp, cf)
 		require.Equal(t, r["T_opt"] != "", pays)
-		require.InEpsilon(t, number(t, r["cost_rate"]), rate, 1e-8)
-		require.InEpsilon(t, number(t, r["cost_rate_run_to_failure"]), cf/life.Mean(), 1e-8)
+		require.InEpsilon(t, witness.Number(t, r["cost_rate"]), rate, 1e-8)
+		require.InEpsilon(t, witness.Number(t, r["cost_rate_run_to_failure"]), cf/life.Mean(), 1e-8)
 		if pays {
-			require.InEpsilon(t, number(t, r["T_opt"]), age, 1e-8)
+			require.InEpsilon(t, witness.Number(t, r["T_opt"]), age, 1e-8)
 		}
 	}
 }
@@ -227,7 +193,7 @@ func TestAgeReplacementAgainstBarlowAndHunter(t *testing.T) {
 func published(t *testing.T, example string) map[string]float64 {
 	t.Helper()
 	out := map[string]float64{}
-	for _, r := range table(t, "reference/12b_reliability_expected_answers.csv") {
+	for _, r := range witness.Table(t, "reference/12b_reliability_expected_answers.csv") {
 		if r["example"] == example {
 			if v, err := strconv.ParseFloat(r["value"], 64); err == nil {
 				out[r["quantity"]] = v
@@ -257,17 +223,17 @@ func TestAgeReplacementAgainstPublishedExamples(t *testing.T) {
 }
 
 func TestRenewalFunction(t *testing.T) {
-	for _, r := range table(t, "golden/renewal/weibull_renewal_expected.csv") {
-		life, at := trend.Weibull{Shape: number(t, r["shape"]), Scale: 1}, number(t, r["t_over_eta"])
+	for _, r := range witness.Table(t, "golden/renewal/weibull_renewal_expected.csv") {
+		life, at := trend.Weibull{Shape: witness.Number(t, r["shape"]), Scale: 1}, witness.Number(t, r["t_over_eta"])
 		coarse, fine := Renewals(life, at, 2000), Renewals(life, at, 4000)
 		m := (4*fine[3999] - coarse[1999]) / 3
-		require.InDelta(t, number(t, r["M"]), m, max(1e-9, 10*number(t, r["numerical_uncertainty"])), "%v", r)
+		require.InDelta(t, witness.Number(t, r["M"]), m, max(1e-9, 10*witness.Number(t, r["numerical_uncertainty"])), "%v", r)
 	}
 }
 
 func TestBlockReplacementIsTheLeastOfThoseTried(t *testing.T) {
-	for _, r := range table(t, "golden/renewal/block_replacement_expected.csv") {
-		life, at, want := trend.Weibull{Shape: number(t, r["shape"]), Scale: 1}, number(t, r["t_over_eta"]), number(t, r["rate_cp1_cf5"])
+	for _, r := range witness.Table(t, "golden/renewal/block_replacement_expected.csv") {
+		life, at, want := trend.Weibull{Shape: witness.Number(t, r["shape"]), Scale: 1}, witness.Number(t, r["t_over_eta"]), witness.Number(t, r["rate_cp1_cf5"])
 		coarse, fine := Renewals(life, at, 1000), Renewals(life, at, 2000)
 		require.InEpsilon(t, want, (1+5*(4*fine[1999]-coarse[999])/3)/at, 1e-8)
 		_, rate, pays := BlockReplacement(life, 1, 5)
@@ -279,11 +245,11 @@ func TestBlockReplacementIsTheLeastOfThoseTried(t *testing.T) {
 }
 
 func TestSparesAgainstPoisson(t *testing.T) {
-	for _, r := range table(t, "golden/renewal/poisson_spares_expected.csv") {
-		s := SparesFor(number(t, r["lambda"]), int(number(t, r["stock"])))
-		require.InDelta(t, number(t, r["fill_prob"]), s.Service, 1e-10)
-		require.InDelta(t, number(t, r["expected_shortage"]), s.Short, 1e-10)
-		require.InDelta(t, number(t, r["expected_leftover"]), s.Leftover, 1e-10)
+	for _, r := range witness.Table(t, "golden/renewal/poisson_spares_expected.csv") {
+		s := SparesFor(witness.Number(t, r["lambda"]), int(witness.Number(t, r["stock"])))
+		require.InDelta(t, witness.Number(t, r["fill_prob"]), s.Service, 1e-10)
+		require.InDelta(t, witness.Number(t, r["expected_shortage"]), s.Short, 1e-10)
+		require.InDelta(t, witness.Number(t, r["expected_leftover"]), s.Leftover, 1e-10)
 	}
 	w := published(t, "poisson_spares")
 	require.InDelta(t, w["P_le_1_mean_1"], SparesFor(1, 1).Service, 5e-6)
@@ -311,12 +277,12 @@ func TestRestrictedMeanAgainstSurvival(t *testing.T) {
 			SE   float64 `json:"rmst_365_se"`
 		} `json:"quantiles_loglog"`
 	}
-	golden(t, "survival/km_summary_expected.json", &want)
+	witness.JSON(t, "golden/survival/km_summary_expected.json", &want)
 	require.Len(t, want.Sets, 4)
 	for name, w := range want.Sets {
 		var lives []trend.Life
-		for _, r := range table(t, "golden/survival/"+name+".csv") {
-			lives = append(lives, trend.Life{Exit: number(t, r["time"]), Failed: r["status"] == "1"})
+		for _, r := range witness.Table(t, "golden/survival/"+name+".csv") {
+			lives = append(lives, trend.Life{Exit: witness.Number(t, r["time"]), Failed: r["status"] == "1"})
 		}
 		mean, se, _ := RestrictedMean(lives, 365)
 		require.InEpsilon(t, w.Mean, mean, 1e-9, name)
@@ -326,9 +292,9 @@ func TestRestrictedMeanAgainstSurvival(t *testing.T) {
 
 func TestQuantilesOfType7(t *testing.T) {
 	var in map[string]json.RawMessage
-	golden(t, "quantiles/input.json", &in)
+	witness.JSON(t, "golden/quantiles/input.json", &in)
 	seen := 0
-	for _, r := range table(t, "golden/quantiles/expected.csv") {
+	for _, r := range witness.Table(t, "golden/quantiles/expected.csv") {
 		if r["type"] != "7" {
 			continue
 		}
@@ -340,7 +306,7 @@ func TestQuantilesOfType7(t *testing.T) {
 		}
 		require.NoError(t, json.Unmarshal(text, &x))
 		slices.Sort(x)
-		require.InDelta(t, number(t, r["value"]), quantileOf(x, number(t, r["prob"])), 1e-10, "%v", r)
+		require.InDelta(t, witness.Number(t, r["value"]), quantileOf(x, witness.Number(t, r["prob"])), 1e-10, "%v", r)
 	}
 	require.Positive(t, seen)
 }

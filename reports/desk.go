@@ -118,7 +118,7 @@ func (w writing) to(ctx context.Context, a audience) (letters []fleet.Letter, ma
 		return nil, "", err
 	}
 	if asked.Last.Mark != "" && !content.Changed {
-		if content, err = content.quiet(w.schedule.WhenQuiet); err != nil || content.empty() {
+		if content, err = content.quiet(w.schedule.WhenQuiet, DayMonth(fleet.DateOf(asked.Last.At, w.zone), asked.Today)); err != nil || content.empty() {
 			return nil, "", err
 		}
 	}

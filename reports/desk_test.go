@@ -194,7 +194,7 @@ func TestWhenNothingChanged(t *testing.T) {
 	require.Equal(t, before, run.Said, "what was sent last is still what the next letter is held against")
 	run = write(fleet.QuietLine, before)
 	said := told(t, letterTo(t, run, "mara@example.org"))
-	require.Contains(t, said, "NOR: 1 unit down, 1 to swap before the frost, unchanged since 8 Oct.")
+	require.Contains(t, said, "NOR: 1 unit down, 1 to swap before the frost, unchanged since 8 Oct. Nothing new since the letter of ")
 	require.NotContains(t, said, "THE LIST")
 	_, parts := mimeParts(t, run.Letters[0].Message)
 	require.Len(t, parts, 3, "two parts of text, no picture, no table")
@@ -305,7 +305,7 @@ func TestLettersAskedForNow(t *testing.T) {
 }
 
 func TestTheLineIsGolden(t *testing.T) {
-	c, err := Content{Subject: "NOR: all that came in was taken, and all units report"}.quiet(fleet.QuietLine)
+	c, err := Content{Subject: "NOR: all that came in was taken, and all units report"}.quiet(fleet.QuietLine, "8 Oct")
 	require.NoError(t, err)
 	requireGolden(t, "line.txt", c.Text)
 	requireGolden(t, "line.html", c.HTML)

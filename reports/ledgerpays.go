@@ -3,6 +3,7 @@ package reports
 import (
 	"context"
 	"errors"
+	"slices"
 	"strings"
 	"time"
 
@@ -28,7 +29,8 @@ type PaysData struct {
 	Monday   fleet.Date // of the first week that can still be planned
 	Season   fleet.Season
 	Fleet    ledger.FleetPays
-	MoreUnit int // units that are not in Fleet.Units, as where the figure is kept
+	MorePay  int // units on which work saves something, and that are not in Fleet.Units, as where the figure is kept
+	LeftBest int // units that cost least if they are left alone, likewise
 	Service  []ledger.ServiceCost
 	Ages     []PartAge
 	// Audited is the last season that was audited and is over; empty: none was.
@@ -37,7 +39,7 @@ type PaysData struct {
 	Rules   []ledger.AgainstRule
 }
 
-// PaysShown is how many units are kept with what swaps pay, those that save most.
+// PaysShown is how many units are kept with what swaps pay, of those on which work saves something the ones that save most.
 const PaysShown = 60
 
 // PaysOf is what swaps pay at the depots (nil: all), with the units that save most, as it is kept or made anew.
@@ -81,10 +83,12 @@ func paysRecipe(ctx context.Context, from PaysStore, of []fleet.DepotID, today f
 	r.make = func(ctx context.Context) (PaysData, int, error) {
 		d, err := GatherPays(ctx, from, of, today)
 		units := len(d.Fleet.Units) + d.Fleet.Unknown + d.Fleet.Unpriced
-		if d.MoreUnit = len(d.Fleet.Units) - PaysShown; d.MoreUnit > 0 {
-			d.Fleet.Units = d.Fleet.Units[:PaysShown]
+		pay := slices.IndexFunc(d.Fleet.Units, func(u ledger.UnitPays) bool { return u.Saves <= 0 }) // what saves most stands first
+		if pay < 0 {
+			pay = len(d.Fleet.Units)
 		}
-		d.MoreUnit = max(0, d.MoreUnit)
+		d.LeftBest, d.MorePay = len(d.Fleet.Units)-pay, max(0, pay-PaysShown)
+		d.Fleet.Units = d.Fleet.Units[:min(pay, PaysShown)]
 		return d, units, err
 	}
 	return r, err

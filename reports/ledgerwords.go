@@ -3,6 +3,7 @@ package reports
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/ledger"
@@ -60,19 +61,36 @@ func SourceWords(source string) string {
 	case what == "" || len(words) < 2:
 		return source
 	case row == "breakdown" && len(words) > 2:
-		return "breakdown of " + words[1] + ", " + words[2]
+		at, err := time.Parse(time.RFC3339Nano, words[2])
+		if err != nil {
+			return source
+		}
+		return "breakdown of " + words[1] + ", " + at.Format("2006-01-02 15:04") + " UTC"
 	case strings.HasSuffix(row, "_fitting") && len(words) > 2:
 		return what + " " + words[1] + ", fitted " + strings.Replace(words[2], "unknown", "on a day not known", 1)
 	}
 	return what + " " + words[1]
 }
 
-// HoursOf writes minutes as hours: 12.5 h.
+// CountAs writes a number with a noun whose plural is its own: 1 entry, 2,771 entries.
+func CountAs(n int64, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return grouped(fmt.Sprint(n)) + " " + many
+}
+
+// HoursOf writes minutes as hours: 1,212.5 h.
 func HoursOf(minutes int64) string {
 	if minutes == 0 {
 		return "–"
 	}
-	return decimal(float64(minutes)/60) + "\u00a0h"
+	whole, tenth, _ := strings.Cut(decimal(float64(minutes)/60), ".")
+	sign := ""
+	if digits, below := strings.CutPrefix(whole, minus); below {
+		sign, whole = minus, digits
+	}
+	return sign + grouped(whole) + "." + tenth + "\u00a0h"
 }
 
 // NetWords says on every page of money what its figures are.

@@ -2,7 +2,6 @@ package reports
 
 import (
 	"bytes"
-	"cmp"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -33,7 +32,6 @@ type Content struct {
 	// Mark lets the next report find again what this one spoke of; Changed tells whether it has news since the last one.
 	Mark    string
 	Changed bool
-	Line    string // says in one line that there is none; empty: the subject does
 	images  []file // by content ID, as the HTML part names them
 	tables  []file // attached
 	name    string // of its table's file, without what tells the form
@@ -129,13 +127,13 @@ func filled(base, subject string, view any, pictures []Picture) (Content, error)
 // empty tells that there is nothing to send.
 func (c Content) empty() bool { return c.Text == "" }
 
-// quiet is what is sent instead of a report that has no news.
-func (c Content) quiet(how fleet.WhenQuiet) (Content, error) {
+// quiet is what is sent instead of a report that has no news since the letter of a day.
+func (c Content) quiet(how fleet.WhenQuiet, since string) (Content, error) {
 	switch how {
 	case fleet.QuietNothing:
 		return Content{}, nil
 	case fleet.QuietLine:
-		line, err := filled("line", c.Subject, struct{ Subject, Line string }{c.Subject, cmp.Or(c.Line, c.Subject+".")}, nil)
+		line, err := filled("line", c.Subject, struct{ Subject, Line string }{c.Subject, fmt.Sprintf("%s. Nothing new since the letter of %s.", c.Subject, since)}, nil)
 		line.Mark = c.Mark
 		return line, err
 	}

@@ -44,10 +44,10 @@ type planWork struct {
 	err  error
 }
 
-// BeingPlanned is the error of those who did not want to wait until a plan is worked out. The work goes on.
-type BeingPlanned struct{ Done, Depots int }
+// BeingPlannedError is the error of those who did not want to wait until a plan is worked out. The work goes on.
+type BeingPlannedError struct{ Done, Depots int }
 
-func (b BeingPlanned) Error() string {
+func (b BeingPlannedError) Error() string {
 	return fmt.Sprintf("the plan is being worked out: %d of %s done", b.Done, Count(b.Depots, "depot"))
 }
 
@@ -94,7 +94,7 @@ func (p *Plans) Of(ctx context.Context, of []fleet.DepotID, today fleet.Date) (P
 	return p.Soon(ctx, of, today, 0)
 }
 
-// Soon is Of for those who have only so much patience; none is no limit. [BeingPlanned]: it takes longer. The work goes on, once for all who
+// Soon is Of for those who have only so much patience; none is no limit. [BeingPlannedError]: it takes longer. The work goes on, once for all who
 // ask, whether or not anybody waits for it.
 func (p *Plans) Soon(ctx context.Context, of []fleet.DepotID, today fleet.Date, patience time.Duration) (Planned, error) {
 	f, err := gatherFrame(ctx, p.store, of, today)
@@ -166,7 +166,7 @@ func await(ctx context.Context, works map[int]*planWork, plans []plan.Plan, pati
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-over:
-			b := BeingPlanned{Done: len(plans) - len(works), Depots: len(plans)}
+			b := BeingPlannedError{Done: len(plans) - len(works), Depots: len(plans)}
 			for _, w := range works {
 				select {
 				case <-w.done:

@@ -289,6 +289,9 @@ func (d WinterListData) unit(place int, f fleet.Forecast, c changes) WinterUnit 
 	return u
 }
 
+// unsplit keeps a sign of measure on the line of its figure.
+var unsplit = strings.NewReplacer(" °C", "\u00a0°C", " %", "\u00a0%")
+
 // shown are the most telling sentences and the cheapest check, which ends the evidence where there is something to settle.
 func shown(evidence []string) (lines []string) {
 	end := len(evidence)
@@ -296,7 +299,7 @@ func shown(evidence []string) (lines []string) {
 		end--
 	}
 	for _, e := range slices.Concat(evidence[:min(mostEvidence, end)], evidence[end:]) {
-		lines = append(lines, firstUpper(oneLine(e)))
+		lines = append(lines, unsplit.Replace(firstUpper(oneLine(e))))
 	}
 	return lines
 }

@@ -6,12 +6,14 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"rimeyard/internal/witness"
 )
 
 // printed are the rows of a table whose text was read, by item.
 func printed(tb testing.TB, file, item string) (rows []map[string]string) {
 	tb.Helper()
-	for _, r := range table(tb, "reference/"+file) {
+	for _, r := range witness.Table(tb, "reference/"+file) {
 		if r["item"] == item && r["status"] == "found" {
 			rows = append(rows, r)
 		}
@@ -27,13 +29,13 @@ func TestUsualLifeIsThePrintedOne(t *testing.T) {
 	life := defaultParams(&taught).Life
 	var months []float64
 	for _, item := range []string{"mean_life_2010", "mean_life_2010_north", "mean_life_2010_south"} {
-		months = append(months, number(t, printed(t, file, item)[0]["value"]))
+		months = append(months, witness.Number(t, printed(t, file, item)[0]["value"]))
 	}
 	mean := life.Mean() / weeksPerMonth
 	require.True(t, mean >= slices.Min(months) && mean <= slices.Max(months), "%.0f months, printed %v", mean, months)
 	typical := printed(t, file, "typical_life_range")[0]
-	low, high := number(t, typical["low"])*weeksPerMonth, number(t, typical["high"])*weeksPerMonth
-	peak := number(t, printed(t, file, "age_of_battery_failure_peak_germany")[0]["high"]) * weeksPerMonth
+	low, high := witness.Number(t, typical["low"])*weeksPerMonth, witness.Number(t, typical["high"])*weeksPerMonth
+	peak := witness.Number(t, printed(t, file, "age_of_battery_failure_peak_germany")[0]["high"]) * weeksPerMonth
 	mode := life.Scale * math.Pow(1-1/life.Shape, 1/life.Shape)
 	require.True(t, mode >= low && mode <= peak, "most fail in week %.0f", mode)
 	require.Greater(t, life.Survival(low)-life.Survival(peak), 0.5, "between three and six years most of them end")
@@ -44,7 +46,7 @@ func TestUsualLifeIsThePrintedOne(t *testing.T) {
 func TestEngineAsksForMoreCurrentInTheCold(t *testing.T) {
 	at := map[string][2]float64{}
 	for _, r := range printed(t, "08_starter_current_and_duty.csv", "starter_current_normal") {
-		at[r["engine_or_condition"]] = [2]float64{number(t, r["low"]), number(t, r["high"])}
+		at[r["engine_or_condition"]] = [2]float64{witness.Number(t, r["low"]), witness.Number(t, r["high"])}
 	}
 	room, frost := at["1.9 L petrol, 5 to 27 degC"], at["1.9 L petrol, -20 degC"]
 	got := oilDemand(-20) / oilDemand((5+27)/2)
@@ -60,8 +62,8 @@ func TestMarginInTheColdIsThePrintedOne(t *testing.T) {
 	margin := func(c float64) float64 { return batteryCold(26.7) / batteryCold(c) * oilDemand(26.7) / oilDemand(c) }
 	checked := 0
 	var given, wanted []float64
-	for _, r := range table(t, "reference/05_cranking_power_vs_temperature.csv") {
-		c, v := number(t, r["temp_c"]), number(t, r["value"])
+	for _, r := range witness.Table(t, "reference/05_cranking_power_vs_temperature.csv") {
+		c, v := witness.Number(t, r["temp_c"]), witness.Number(t, r["value"])
 		switch {
 		case r["quantity"] == "power_margin_ratio_available_over_required" && c > -20:
 			checked++

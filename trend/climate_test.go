@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/witness"
 )
 
 const (
@@ -20,10 +21,10 @@ const (
 func record(tb testing.TB, station, file, column string) []fleet.DayTemp {
 	tb.Helper()
 	var days []fleet.DayTemp
-	for _, r := range table(tb, "climate/"+file) {
+	for _, r := range witness.Table(tb, "climate/"+file) {
 		d, err := fleet.ParseDate(r["date"])
 		require.NoError(tb, err)
-		days = append(days, fleet.DayTemp{Depot: fleet.DepotID(station), Date: d, MinC: fleet.Known(number(tb, r[column]))})
+		days = append(days, fleet.DayTemp{Depot: fleet.DepotID(station), Date: d, MinC: fleet.Known(witness.Number(tb, r[column]))})
 	}
 	return days
 }
@@ -65,9 +66,9 @@ func TestWintersAgainstStationRecords(t *testing.T) {
 		"bethel":    wintersByYear(t, record(t, bethel, "bethel.csv", "tavg_c")),
 	}
 	checked := map[string]int{}
-	for _, r := range table(t, "golden/climate/winters_expected.csv") {
-		days := int(number(t, r["days"]))
-		w, found := at[r["station"]][int(number(t, r["winter_start"]))]
+	for _, r := range witness.Table(t, "golden/climate/winters_expected.csv") {
+		days := int(witness.Number(t, r["days"]))
+		w, found := at[r["station"]][int(witness.Number(t, r["winter_start"]))]
 		if days < 122 { // four fifths of a winter
 			require.False(t, found, "%v", r)
 			continue
@@ -78,10 +79,10 @@ func TestWintersAgainstStationRecords(t *testing.T) {
 		}
 		checked[r["station"]]++
 		dawn := w.DawnC[:days]
-		require.InDelta(t, number(t, r["coldest_c"]), w.MinC, 0, "%v", r)
-		require.InDelta(t, number(t, r["mean_c"]), average(dawn), 1e-9, "%v", r)
+		require.InDelta(t, witness.Number(t, r["coldest_c"]), w.MinC, 0, "%v", r)
+		require.InDelta(t, witness.Number(t, r["mean_c"]), average(dawn), 1e-9, "%v", r)
 		for column, c := range map[string]float64{"below_m18": -18, "below_m25": -25, "below_m30": -30} {
-			require.InDelta(t, number(t, r[column]), float64(below(dawn, c)), 0, "%v", r)
+			require.InDelta(t, witness.Number(t, r[column]), float64(below(dawn, c)), 0, "%v", r)
 		}
 	}
 	require.Equal(t, 88, checked["milwaukee"])

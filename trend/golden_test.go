@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
+
+	"rimeyard/internal/witness"
 )
 
 // Gaps in the rows: what is not read leaves the belief to wander, no more. The Nile with years taken out, and rest volts read on
@@ -25,32 +27,32 @@ func TestFilterStepWithGaps(t *testing.T) {
 			var b belief
 			b.p[wear][wear], b.x[wear] = tc.p1, tc.a1
 			last, loglik, gaps := 0.0, 0.0, 0
-			for i, r := range table(t, tc.file) {
+			for i, r := range witness.Table(t, tc.file) {
 				day := float64(i)
 				if tc.column != "" {
-					day = number(t, r["day"])
+					day = witness.Number(t, r["day"])
 				}
 				if i > 0 {
 					b.p[wear][wear] += tc.wander * (day - last)
 				}
 				last = day
-				require.InEpsilon(t, number(t, r["P"]), b.p[wear][wear], 1e-10)
+				require.InEpsilon(t, witness.Number(t, r["P"]), b.p[wear][wear], 1e-10)
 				if r["v"] == "" {
 					gaps++
 					continue
 				}
-				v, f := number(t, r["v"]), number(t, r["F"])
+				v, f := witness.Number(t, r["v"]), witness.Number(t, r["F"])
 				h := vector{wear: 1}
 				require.InEpsilon(t, f, tc.noise+b.along(&h), 1e-10)
 				innovation := v
 				if tc.column != "" {
-					innovation = number(t, r["y"]) - b.x[wear]
+					innovation = witness.Number(t, r["y"]) - b.x[wear]
 					require.InDelta(t, v, innovation, 1e-10)
 				}
 				loglik -= (math.Log(2*math.Pi*f) + innovation*innovation/f) / 2
 				b.condition(innovation, &h, tc.noise)
-				require.InEpsilon(t, number(t, r["a_filt"]), b.x[wear], 1e-10)
-				require.InEpsilon(t, number(t, r["P_filt"]), b.p[wear][wear], 1e-10)
+				require.InEpsilon(t, witness.Number(t, r["a_filt"]), b.x[wear], 1e-10)
+				require.InEpsilon(t, witness.Number(t, r["P_filt"]), b.p[wear][wear], 1e-10)
 			}
 			if tc.column == "" {
 				require.Positive(t, gaps)
@@ -75,19 +77,19 @@ func TestFilterStepOnALocalLinearTrend(t *testing.T) {
 	var b belief
 	b.x[wear], b.p[wear][wear], b.p[drift][drift] = 12.6, 1, 1e-4
 	last := 0.0
-	for i, r := range table(t, "golden/kalman/local_linear_trend_expected.csv") {
-		day := number(t, r["day"])
+	for i, r := range witness.Table(t, "golden/kalman/local_linear_trend_expected.csv") {
+		day := witness.Number(t, r["day"])
 		if i > 0 {
 			b.forward(day-last, 1e-5, 1e-9)
 		}
 		last = day
-		require.InEpsilon(t, number(t, r["level_pred"]), b.x[wear], 1e-10)
-		require.InDelta(t, number(t, r["slope_pred"]), b.x[drift], 1e-12)
-		b.condition(number(t, r["y"])-b.x[wear], &vector{wear: 1}, 0.0025)
-		require.InEpsilon(t, number(t, r["level"]), b.x[wear], 1e-10)
-		require.InDelta(t, number(t, r["slope"]), b.x[drift], 1e-12)
-		require.InEpsilon(t, number(t, r["level_var"]), b.p[wear][wear], 1e-9)
-		require.InEpsilon(t, number(t, r["slope_var"]), b.p[drift][drift], 1e-9)
+		require.InEpsilon(t, witness.Number(t, r["level_pred"]), b.x[wear], 1e-10)
+		require.InDelta(t, witness.Number(t, r["slope_pred"]), b.x[drift], 1e-12)
+		b.condition(witness.Number(t, r["y"])-b.x[wear], &vector{wear: 1}, 0.0025)
+		require.InEpsilon(t, witness.Number(t, r["level"]), b.x[wear], 1e-10)
+		require.InDelta(t, witness.Number(t, r["slope"]), b.x[drift], 1e-12)
+		require.InEpsilon(t, witness.Number(t, r["level_var"]), b.p[wear][wear], 1e-9)
+		require.InEpsilon(t, witness.Number(t, r["slope_var"]), b.p[drift][drift], 1e-9)
 	}
 }
 
@@ -95,8 +97,8 @@ func TestFilterStepOnALocalLinearTrend(t *testing.T) {
 func TestFilterStepOnTheNilesTrend(t *testing.T) {
 	var b belief
 	b.x[wear], b.p[wear][wear], b.p[drift][drift] = 1120, 1e5, 100
-	flow := table(t, "golden/kalman/nile.csv")
-	for i, r := range table(t, "golden/kalman/nile_llt_expected.csv") {
+	flow := witness.Table(t, "golden/kalman/nile.csv")
+	for i, r := range witness.Table(t, "golden/kalman/nile_llt_expected.csv") {
 		if i > 0 {
 			b.x[wear] += b.x[drift]
 			b.p[wear][wear] += 2*b.p[wear][drift] + b.p[drift][drift] + 1469.1
@@ -104,9 +106,9 @@ func TestFilterStepOnTheNilesTrend(t *testing.T) {
 			b.p[drift][wear] = b.p[wear][drift]
 			b.p[drift][drift] += 5
 		}
-		b.condition(number(t, flow[i]["flow"])-b.x[wear], &vector{wear: 1}, 15099)
-		require.InEpsilon(t, number(t, r["level"]), b.x[wear], 1e-9)
-		require.InDelta(t, number(t, r["slope"]), b.x[drift], 1e-9)
+		b.condition(witness.Number(t, flow[i]["flow"])-b.x[wear], &vector{wear: 1}, 15099)
+		require.InEpsilon(t, witness.Number(t, r["level"]), b.x[wear], 1e-9)
+		require.InDelta(t, witness.Number(t, r["slope"]), b.x[drift], 1e-9)
 	}
 }
 
@@ -148,8 +150,8 @@ func TestPredictionIsTheMatrixProduct(t *testing.T) {
 func livesOf(tb testing.TB, set string) []Life {
 	tb.Helper()
 	var lives []Life
-	for _, r := range table(tb, "golden/survival/"+set+".csv") {
-		lives = append(lives, Life{Exit: number(tb, r["time"]), Failed: r["status"] == "1"})
+	for _, r := range witness.Table(tb, "golden/survival/"+set+".csv") {
+		lives = append(lives, Life{Exit: witness.Number(tb, r["time"]), Failed: r["status"] == "1"})
 	}
 	return lives
 }
@@ -166,7 +168,7 @@ func TestWeibullAgainstR(t *testing.T) {
 		Joint   [2][2]float64 `json:"vcov_coef_logscale"`
 	}
 	var raw map[string]map[string]any
-	golden(t, "survival/parametric_expected.json", &raw)
+	witness.JSON(t, "golden/survival/parametric_expected.json", &raw)
 	for _, set := range []string{"lung", "veteran", "ovarian", "nist_8413"} {
 		t.Run(set, func(t *testing.T) {
 			var want fitted
@@ -202,14 +204,14 @@ func TestWeibullWithLateEntryOfEach(t *testing.T) {
 		Shape, Eta, Loglik float64
 		VCov               [2][2]float64
 	}
-	golden(t, "survival/channing_expected.json", &want)
+	witness.JSON(t, "golden/survival/channing_expected.json", &want)
 	lives := map[string][]Life{}
-	for _, r := range table(t, "golden/survival/channing_truncated.csv") {
+	for _, r := range witness.Table(t, "golden/survival/channing_truncated.csv") {
 		name := "female"
 		if r["sex"] == "1" {
 			name = "male"
 		}
-		lives[name] = append(lives[name], Life{number(t, r["entry"]), number(t, r["exit"]), r["status"] == "1"})
+		lives[name] = append(lives[name], Life{witness.Number(t, r["entry"]), witness.Number(t, r["exit"]), r["status"] == "1"})
 	}
 	for name, of := range lives {
 		fit, err := FitWeibull(of, WeibullPrior{})
@@ -241,14 +243,14 @@ func TestKaplanMeierAgainstR(t *testing.T) {
 		}
 	}
 	events := 0
-	for _, r := range table(t, "golden/survival/km_expected.csv") {
+	for _, r := range witness.Table(t, "golden/survival/km_expected.csv") {
 		if r["events"] == "0" {
 			continue
 		}
 		events++
-		got := at[fmt.Sprint(r["set"], " ", number(t, r["time"]))]
-		require.InDelta(t, number(t, r["km"]), got.Survival, 1e-12, "%v", r)
-		require.Equal(t, [2]int{int(number(t, r["at_risk"])), int(number(t, r["events"]))}, [2]int{got.AtRisk, got.Events}, "%v", r)
+		got := at[fmt.Sprint(r["set"], " ", witness.Number(t, r["time"]))]
+		require.InDelta(t, witness.Number(t, r["km"]), got.Survival, 1e-12, "%v", r)
+		require.Equal(t, [2]int{int(witness.Number(t, r["at_risk"])), int(witness.Number(t, r["events"]))}, [2]int{got.AtRisk, got.Events}, "%v", r)
 	}
 	require.Len(t, at, events)
 }
@@ -257,19 +259,19 @@ func TestKaplanMeierAgainstR(t *testing.T) {
 // factorisation is known to reach on each.
 func TestLeastSquaresOnNISTsHardSets(t *testing.T) {
 	var certified map[string]struct{ Estimate []float64 }
-	golden(t, "nist_linear/certified.json", &certified)
+	witness.JSON(t, "golden/nist_linear/certified.json", &certified)
 	for name, tolerance := range map[string]float64{
 		"Pontius": 1e-8, "NoInt1": 1e-9, "NoInt2": 1e-9, "Wampler1": 1e-8, "Wampler2": 1e-8, "Wampler3": 1e-7, "Wampler4": 1e-6, "Wampler5": 1e-5, "Filip": 1e-6,
 	} {
 		t.Run(name, func(t *testing.T) {
-			rows, want := table(t, "golden/nist_linear/"+name+".csv"), certified[name].Estimate
+			rows, want := witness.Table(t, "golden/nist_linear/"+name+".csv"), certified[name].Estimate
 			from := truth(len(want) == 1) // through the origin: no constant
 			x, y := mat.NewDense(len(rows), len(want), nil), make([]float64, len(rows))
 			for i, r := range rows {
 				for j := range want {
-					x.Set(i, j, math.Pow(number(t, r["x"]), float64(j+from)))
+					x.Set(i, j, math.Pow(witness.Number(t, r["x"]), float64(j+from)))
 				}
-				y[i] = number(t, r["y"])
+				y[i] = witness.Number(t, r["y"])
 			}
 			b, _, err := leastSquares(x, y, nil)
 			require.NoError(t, err)
@@ -282,7 +284,7 @@ func TestLeastSquaresOnNISTsHardSets(t *testing.T) {
 
 func TestHuberAgainstMASSOnTwoColumns(t *testing.T) {
 	var raw map[string]any
-	golden(t, "robust/expected.json", &raw)
+	witness.JSON(t, "golden/robust/expected.json", &raw)
 	var want struct {
 		Huber struct {
 			Coef  map[string]float64
@@ -311,7 +313,7 @@ func TestHuberAgainstMASSOnTwoColumns(t *testing.T) {
 // The copper in wholemeal flour (Analytical Methods Committee 1989, in MASS): one value of 28.95 among 24 moves neither.
 func TestMedianAndItsSpread(t *testing.T) {
 	var raw map[string]any
-	golden(t, "robust/expected.json", &raw)
+	witness.JSON(t, "golden/robust/expected.json", &raw)
 	var want struct {
 		X      []float64
 		Median float64
@@ -341,12 +343,12 @@ func TestShrinkingIsTheBestLinearPrediction(t *testing.T) {
 			Ranef float64
 		}
 	}
-	golden(t, "mixed/sleepstudy_expected.json", &want)
+	witness.JSON(t, "golden/mixed/sleepstudy_expected.json", &want)
 	fit := want["random_intercept_reml"]
 	bySubject := map[string]sums{}
-	for _, r := range table(t, "golden/mixed/sleepstudy.csv") {
+	for _, r := range witness.Table(t, "golden/mixed/sleepstudy.csv") {
 		s := bySubject[r["subject"]]
-		s.take(number(t, r["reaction"])-fit.Fixed["(Intercept)"]-fit.Fixed["Days"]*number(t, r["days"]), 0)
+		s.take(witness.Number(t, r["reaction"])-fit.Fixed["(Intercept)"]-fit.Fixed["Days"]*witness.Number(t, r["days"]), 0)
 		bySubject[r["subject"]] = s
 	}
 	require.Len(t, fit.BLUP, 18)

@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/witness"
 )
 
 // leastDoubtC is what an outlook takes the limit to be known to at best.
@@ -28,16 +29,16 @@ func repeated(c float64, n int) []float64 {
 
 // Φ and φ against R 4.2.2.
 func TestNormalDistributionAgainstR(t *testing.T) {
-	for _, r := range table(t, "golden/distributions/normal_expected.csv") {
-		z := number(t, r["z"])
-		require.InEpsilon(t, number(t, r["Phi"]), normalCDF(z), 1e-12, "z = %v", z)
-		require.InEpsilon(t, number(t, r["phi"]), normalPDF(z), 1e-12, "z = %v", z)
+	for _, r := range witness.Table(t, "golden/distributions/normal_expected.csv") {
+		z := witness.Number(t, r["z"])
+		require.InEpsilon(t, witness.Number(t, r["Phi"]), normalCDF(z), 1e-12, "z = %v", z)
+		require.InEpsilon(t, witness.Number(t, r["phi"]), normalPDF(z), 1e-12, "z = %v", z)
 	}
 	quantile80 := standardNormal80
-	for _, r := range table(t, "golden/distributions/quantile_functions_expected.csv") {
+	for _, r := range witness.Table(t, "golden/distributions/quantile_functions_expected.csv") {
 		if r["p"] == "0.9" {
 			require.InDelta(t, 0.9, normalCDF(standardNormal80), 1e-12)
-			require.InDelta(t, number(t, r["normal"]), quantile80, 1e-12)
+			require.InDelta(t, witness.Number(t, r["normal"]), quantile80, 1e-12)
 		}
 	}
 }
@@ -45,7 +46,7 @@ func TestNormalDistributionAgainstR(t *testing.T) {
 // The rule with eleven nodes against the printed ones with ten and twenty: all three give the normal distribution's moments up to
 // the 18th, and the same mean of a smooth function.
 func TestNodeRuleAgainstPrintedNodes(t *testing.T) {
-	rows := table(t, "golden/integrals/gauss_hermite_expected.csv")
+	rows := witness.Table(t, "golden/integrals/gauss_hermite_expected.csv")
 	for power := 0; power <= 18; power += 2 {
 		ours, factorial := 0.0, 1.0
 		for _, n := range normalNodes {
@@ -59,7 +60,7 @@ func TestNodeRuleAgainstPrintedNodes(t *testing.T) {
 			printed := 0.0
 			for _, r := range rows {
 				if r["n"] == n {
-					printed += number(t, r["weight"]) / math.SqrtPi * math.Pow(math.Sqrt2*number(t, r["node"]), float64(power))
+					printed += witness.Number(t, r["weight"]) / math.SqrtPi * math.Pow(math.Sqrt2*witness.Number(t, r["node"]), float64(power))
 				}
 			}
 			require.InEpsilon(t, printed, ours, 1e-10, "moment %d, %s nodes", power, n)
@@ -84,14 +85,14 @@ func ruleErr(ratio float64) float64 {
 // One morning is E[Φ((a + bZ)/c)], of which the closed form is known.
 func TestOneMorningIsTheClosedForm(t *testing.T) {
 	checked := 0
-	for _, r := range table(t, "golden/integrals/probit_logit_normal_expected.csv") {
-		a, b, c := number(t, r["a"]), number(t, r["b"]), number(t, r["c"])
+	for _, r := range witness.Table(t, "golden/integrals/probit_logit_normal_expected.csv") {
+		a, b, c := witness.Number(t, r["a"]), witness.Number(t, r["b"]), witness.Number(t, r["c"])
 		if b == 0 {
 			b = leastDoubtC
 		}
 		o := Outlook{levelC: a, sdC: [3]float64{b, b, b}, nightSD: c}
-		want := number(t, r["closed_form"])
-		if number(t, r["b"]) == 0 {
+		want := witness.Number(t, r["closed_form"])
+		if witness.Number(t, r["b"]) == 0 {
 			want = normalCDF(a / math.Hypot(b, c))
 		}
 		require.InDelta(t, want, MorningAt(o.Night(), 0), 1.1e-6, "%v", r)
@@ -103,16 +104,16 @@ func TestOneMorningIsTheClosedForm(t *testing.T) {
 // Two nights of one unit share the doubt about its limit: both fail with the bivariate normal probability, correlation b²/(b²+c²).
 func TestNightsShareTheDoubtAboutTheLimit(t *testing.T) {
 	checked := 0
-	for _, r := range table(t, "golden/integrals/bivariate_normal_expected.csv") {
-		rho := number(t, r["rho"])
+	for _, r := range witness.Table(t, "golden/integrals/bivariate_normal_expected.csv") {
+		rho := witness.Number(t, r["rho"])
 		if rho < 0 {
 			continue
 		}
 		checked++
 		b, c := math.Sqrt(rho), math.Sqrt(1-rho)
 		o := Outlook{sdC: [3]float64{b, b, b}, nightSD: c, startsNight: 1}
-		h, k := number(t, r["h"]), number(t, r["k"])
-		either := normalCDF(h) + normalCDF(k) - number(t, r["cdf"])
+		h, k := witness.Number(t, r["h"]), witness.Number(t, r["k"])
+		either := normalCDF(h) + normalCDF(k) - witness.Number(t, r["cdf"])
 		require.InDelta(t, either, o.Risk([]float64{-h, -k}, 0, 0, nil), 10*ruleErr(b/c), "%v", r)
 	}
 	require.Equal(t, 27, checked)
@@ -120,32 +121,32 @@ func TestNightsShareTheDoubtAboutTheLimit(t *testing.T) {
 
 // A night's air is N(−8, 7²), so the chance of at least one start below a known limit is the distribution of the season's minimum.
 func TestSeasonsMinimum(t *testing.T) {
-	for _, r := range table(t, "golden/integrals/minimum_of_season_expected.csv") {
-		nights := repeated(number(t, r["mu"]), int(number(t, r["n"])))
+	for _, r := range witness.Table(t, "golden/integrals/minimum_of_season_expected.csv") {
+		nights := repeated(witness.Number(t, r["mu"]), int(witness.Number(t, r["n"])))
 		for limit, want := range map[float64]float64{
-			-25: number(t, r["p_min_below_m25"]), number(t, r["q10"]): 0.1, number(t, r["median"]): 0.5, number(t, r["q90"]): 0.9,
+			-25: witness.Number(t, r["p_min_below_m25"]), witness.Number(t, r["q10"]): 0.1, witness.Number(t, r["median"]): 0.5, witness.Number(t, r["q90"]): 0.9,
 		} {
-			require.InDelta(t, want, knownLimit(limit, number(t, r["sd"])).Risk(nights, 0, 0, nil), 1e-3, "%v below %v", r, limit)
+			require.InDelta(t, want, knownLimit(limit, witness.Number(t, r["sd"])).Risk(nights, 0, 0, nil), 1e-3, "%v below %v", r, limit)
 		}
 	}
 }
 
 // Five months of normal nights against a limit that is known: the chance of each night, the expected number, the chance of any.
 func TestSeasonOfFiveMonths(t *testing.T) {
-	months := table(t, "golden/integrals/season_months.csv")
-	for _, r := range table(t, "golden/integrals/season_expected.csv") {
+	months := witness.Table(t, "golden/integrals/season_months.csv")
+	for _, r := range witness.Table(t, "golden/integrals/season_expected.csv") {
 		sum, none := 0.0, 1.0
 		for i, column := range []string{"p_day_nov", "p_day_dec", "p_day_jan", "p_day_feb", "p_day_mar"} {
-			o := knownLimit(number(t, r["t50"]), math.Hypot(number(t, r["spread"]), number(t, months[i]["sd"])))
-			mu, days := number(t, months[i]["mu"]), int(number(t, months[i]["days"]))
-			want := number(t, r[column])
+			o := knownLimit(witness.Number(t, r["t50"]), math.Hypot(witness.Number(t, r["spread"]), witness.Number(t, months[i]["sd"])))
+			mu, days := witness.Number(t, months[i]["mu"]), int(witness.Number(t, months[i]["days"]))
+			want := witness.Number(t, r[column])
 			got := MorningAt(o.Night(), mu)
 			require.InDelta(t, want, got, 3e-6, "%s, %s", r["t50"], column) // nothing is said to be rarer than 1e-6
 			sum += float64(days) * got
 			none *= 1 - o.Risk(repeated(mu, days), 0, 0, nil)
 		}
-		require.InDelta(t, number(t, r["expected_failures"]), sum, 1e-3)
-		require.InDelta(t, number(t, r["p_any"]), 1-none, 1e-3)
+		require.InDelta(t, witness.Number(t, r["expected_failures"]), sum, 1e-3)
+		require.InDelta(t, witness.Number(t, r["p_any"]), 1-none, 1e-3)
 	}
 }
 
@@ -170,8 +171,8 @@ func TestStartThatWentWellCutsTheBelief(t *testing.T) {
 	track := Track{Fuel: fleet.Petrol, Series: 1, Positions: 1}
 	m := newModel(&track, &p)
 	checked := 0
-	for _, r := range table(t, "golden/integrals/truncated_normal_expected.csv") {
-		a, below := number(t, r["a"]), number(t, r["mean_below"])
+	for _, r := range witness.Table(t, "golden/integrals/truncated_normal_expected.csv") {
+		a, below := witness.Number(t, r["a"]), witness.Number(t, r["mean_below"])
 		var b belief
 		b.restV = assumedRestV
 		b.p[demand][demand] = sd * sd

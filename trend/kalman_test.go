@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"rimeyard/internal/witness"
 )
 
 // condition is one scalar step, with no care for outliers, of the Kalman filter (Durbin and Koopman 2012, ch. 4): the belief given h·x + e = mean + innovation.
@@ -26,15 +28,15 @@ func TestFilterStepOnTheNile(t *testing.T) {
 	const irregular, level = 15099, 1469.1
 	var b belief
 	b.p[wear][wear] = 1e7
-	flow := table(t, "golden/kalman/nile.csv")
-	for i, want := range table(t, "golden/kalman/nile_filter_r15099_q1469.1_expected.csv") {
+	flow := witness.Table(t, "golden/kalman/nile.csv")
+	for i, want := range witness.Table(t, "golden/kalman/nile_filter_r15099_q1469.1_expected.csv") {
 		if i > 0 {
 			b.p[wear][wear] += level
 		}
-		require.InEpsilon(t, number(t, want["P"]), b.p[wear][wear], 1e-10)
-		b.condition(number(t, flow[i]["flow"])-b.x[wear], &vector{wear: 1}, irregular)
-		require.InEpsilon(t, number(t, want["a_filt"]), b.x[wear], 1e-10)
-		require.InEpsilon(t, number(t, want["P_filt"]), b.p[wear][wear], 1e-10)
+		require.InEpsilon(t, witness.Number(t, want["P"]), b.p[wear][wear], 1e-10)
+		b.condition(witness.Number(t, flow[i]["flow"])-b.x[wear], &vector{wear: 1}, irregular)
+		require.InEpsilon(t, witness.Number(t, want["a_filt"]), b.x[wear], 1e-10)
+		require.InEpsilon(t, witness.Number(t, want["P_filt"]), b.p[wear][wear], 1e-10)
 	}
 }
 

@@ -1,25 +1,18 @@
 package trend
 
 import (
-	"encoding/json"
-	"os"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-)
 
-func golden(tb testing.TB, name string, into any) {
-	tb.Helper()
-	b, err := os.ReadFile("../testdata/golden/" + name)
-	require.NoError(tb, err)
-	require.NoError(tb, json.Unmarshal(b, into))
-}
+	"rimeyard/internal/witness"
+)
 
 func TestWeibullAgainstTheHandbook(t *testing.T) {
 	var lives []Life
-	for _, r := range table(t, "golden/survival/nist_8413.csv") {
-		lives = append(lives, Life{Exit: number(t, r["time"]), Failed: r["status"] == "1"})
+	for _, r := range witness.Table(t, "golden/survival/nist_8413.csv") {
+		lives = append(lives, Life{Exit: witness.Number(t, r["time"]), Failed: r["status"] == "1"})
 	}
 	fit, err := FitWeibull(lives, WeibullPrior{})
 	require.NoError(t, err)
@@ -34,8 +27,8 @@ func TestWeibullAgainstTheHandbook(t *testing.T) {
 func channing(tb testing.TB) []Life {
 	tb.Helper()
 	var lives []Life
-	for _, r := range table(tb, "golden/survival/channing_truncated.csv") {
-		lives = append(lives, Life{number(tb, r["entry"]), number(tb, r["exit"]), r["status"] == "1"})
+	for _, r := range witness.Table(tb, "golden/survival/channing_truncated.csv") {
+		lives = append(lives, Life{witness.Number(tb, r["entry"]), witness.Number(tb, r["exit"]), r["status"] == "1"})
 	}
 	return lives
 }
@@ -44,7 +37,7 @@ func TestWeibullWithLateEntry(t *testing.T) {
 	var want struct {
 		All struct{ Shape, Eta, Loglik float64 }
 	}
-	golden(t, "survival/channing_expected.json", &want)
+	witness.JSON(t, "golden/survival/channing_expected.json", &want)
 	fit, err := FitWeibull(channing(t), WeibullPrior{})
 	require.NoError(t, err)
 	require.InEpsilon(t, want.All.Shape, fit.Shape, 1e-6)
@@ -58,14 +51,14 @@ func TestKaplanMeierWithLateEntry(t *testing.T) {
 		at[s.Time] = s
 	}
 	events := 0
-	for _, r := range table(t, "golden/survival/channing_km_expected.csv") {
+	for _, r := range witness.Table(t, "golden/survival/channing_km_expected.csv") {
 		if r["events"] == "0" {
 			continue
 		}
 		events++
-		got := at[number(t, r["time"])]
-		require.InDelta(t, number(t, r["km"]), got.Survival, 1e-12)
-		require.InDelta(t, number(t, r["at_risk"]), float64(got.AtRisk), 0)
+		got := at[witness.Number(t, r["time"])]
+		require.InDelta(t, witness.Number(t, r["km"]), got.Survival, 1e-12)
+		require.InDelta(t, witness.Number(t, r["at_risk"]), float64(got.AtRisk), 0)
 	}
 	require.Len(t, at, events)
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/witness"
 )
 
 // The Nile's annual flow (Cobb 1978) against mean and spread of its first twenty years: both sums year by year, and the first alarm.
@@ -15,13 +16,13 @@ func TestCusumOfTheNile(t *testing.T) {
 	var want struct {
 		Alarm int `json:"cusum_first_alarm_h5_year"`
 	}
-	golden(t, "changepoint/expected.json", &want)
+	witness.JSON(t, "golden/changepoint/expected.json", &want)
 	var sum cusum
 	alarm := 0
-	for _, row := range table(t, "golden/changepoint/nile_cusum_expected.csv") {
-		sum.take(number(t, row["z"]))
-		require.InDelta(t, number(t, row["cusum_up"]), sum.up, 1e-9)
-		require.InDelta(t, number(t, row["cusum_down"]), sum.down, 1e-9)
+	for _, row := range witness.Table(t, "golden/changepoint/nile_cusum_expected.csv") {
+		sum.take(witness.Number(t, row["z"]))
+		require.InDelta(t, witness.Number(t, row["cusum_up"]), sum.up, 1e-9)
+		require.InDelta(t, witness.Number(t, row["cusum_down"]), sum.down, 1e-9)
 		if alarm == 0 && max(sum.up, sum.down) > cusumAlarm {
 			var err error
 			alarm, err = strconv.Atoi(row["year"])

@@ -8,26 +8,28 @@ import (
 	"github.com/stretchr/testify/require"
 	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
+
+	"rimeyard/internal/witness"
 )
 
 // design reads columns into a matrix with a leading 1.
 func design(t *testing.T, file, response string, columns ...string) (*mat.Dense, []float64) {
 	t.Helper()
-	rows := table(t, file)
+	rows := witness.Table(t, file)
 	x, y := mat.NewDense(len(rows), len(columns)+1, nil), make([]float64, len(rows))
 	for i, r := range rows {
 		x.Set(i, 0, 1)
 		for j, c := range columns {
-			x.Set(i, j+1, number(t, r[c]))
+			x.Set(i, j+1, witness.Number(t, r[c]))
 		}
-		y[i] = number(t, r[response])
+		y[i] = witness.Number(t, r[response])
 	}
 	return x, y
 }
 
 func TestLeastSquaresAgainstNIST(t *testing.T) {
 	var certified map[string]struct{ Estimate []float64 }
-	golden(t, "nist_linear/certified.json", &certified)
+	witness.JSON(t, "golden/nist_linear/certified.json", &certified)
 	for _, tc := range []struct {
 		name    string
 		columns []string
@@ -45,7 +47,7 @@ func TestLeastSquaresAgainstNIST(t *testing.T) {
 
 func TestHuberAgainstMASS(t *testing.T) {
 	var raw map[string]any
-	golden(t, "robust/expected.json", &raw)
+	witness.JSON(t, "golden/robust/expected.json", &raw)
 	for name, columns := range map[string][]string{"phones": {"calls", "year"}, "stackloss": {"stack_loss", "air_flow", "water_temp", "acid_conc"}} {
 		t.Run("R, MASS rlm, "+name, func(t *testing.T) {
 			one := struct {

@@ -1,56 +1,28 @@
 package trend
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/witness"
 )
-
-// table reads a file of testdata as one map per row.
-func table(tb testing.TB, name string) []map[string]string {
-	tb.Helper()
-	f, err := os.Open("../testdata/" + name)
-	require.NoError(tb, err)
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	require.NoError(tb, err)
-	var out []map[string]string
-	for _, r := range rows[1:] {
-		m := map[string]string{}
-		for i, column := range rows[0] {
-			m[column] = r[i]
-		}
-		out = append(out, m)
-	}
-	return out
-}
-
-func number(tb testing.TB, s string) float64 {
-	tb.Helper()
-	v, err := strconv.ParseFloat(s, 64)
-	require.NoError(tb, err)
-	return v
-}
 
 // batteryCold is a battery's resistance at a temperature over that at 25 °C.
 func batteryCold(c float64) float64 { return math.Exp(perDegree * (25 - c)) }
 
 func TestStateOfChargeIsThePrintedTable(t *testing.T) {
 	checked := 0
-	for _, r := range table(t, "reference/01_open_circuit_and_gravity.csv") {
+	for _, r := range witness.Table(t, "reference/01_open_circuit_and_gravity.csv") {
 		chemistry := map[string]fleet.Chemistry{"flooded BATT-MAKER-OCV": fleet.Flooded, "agm REF-AGM": fleet.AGM}[r["battery_type"]+" "+r["source"]]
 		if chemistry == "" || r["quantity"] != "ocv_12v" {
 			continue
 		}
 		checked++
-		require.InDelta(t, number(t, r["soc_pct"])/100, StateOfCharge(chemistry, number(t, r["value"])), 1e-12, "%v", r)
+		require.InDelta(t, witness.Number(t, r["soc_pct"])/100, StateOfCharge(chemistry, witness.Number(t, r["value"])), 1e-12, "%v", r)
 	}
 	require.Equal(t, 10, checked)
 	require.InDelta(t, 0.5, StateOfCharge(fleet.EFB, 12.24), 1e-12)
@@ -70,10 +42,10 @@ func TestChargeNeverRisesWhenVoltsFall(t *testing.T) {
 
 func TestFreezingPointIsTheArmysTable(t *testing.T) {
 	checked := 0
-	for _, r := range table(t, "reference/02_freezing_point.csv") {
+	for _, r := range witness.Table(t, "reference/02_freezing_point.csv") {
 		if r["source"] == "TM5-4210-230" {
 			checked++
-			require.InDelta(t, number(t, r["value"]), FreezingPointC(number(t, r["soc_pct"])/100), 0.05, "%v", r) // printed to 0.1 °C
+			require.InDelta(t, witness.Number(t, r["value"]), FreezingPointC(witness.Number(t, r["soc_pct"])/100), 0.05, "%v", r) // printed to 0.1 °C
 		}
 	}
 	require.Equal(t, 5, checked)
@@ -83,10 +55,10 @@ func TestFreezingPointIsTheArmysTable(t *testing.T) {
 func TestCircuitHoldsTheRatingsVolts(t *testing.T) {
 	left := fullRestV - ratedDropV*batteryCold(-18)
 	found := 0
-	for _, r := range table(t, "reference/03_cold_cranking_definitions.csv") {
+	for _, r := range witness.Table(t, "reference/03_cold_cranking_definitions.csv") {
 		if r["rating"] == "CCA (SAE)" && r["unit"] == "V" {
 			found++
-			require.InDelta(t, number(t, r["min_voltage_12v"]), left, 0.5)
+			require.InDelta(t, witness.Number(t, r["min_voltage_12v"]), left, 0.5)
 		}
 	}
 	require.Equal(t, 1, found)
@@ -95,14 +67,14 @@ func TestCircuitHoldsTheRatingsVolts(t *testing.T) {
 // Power at hand and power wanted in the cold, against the printed figures; the bands are those between sources.
 func TestColdTakesPowerAsPrinted(t *testing.T) {
 	band := map[string]map[string][2]float64{}
-	for _, r := range table(t, "reference/05_cranking_power_vs_temperature.csv") {
+	for _, r := range witness.Table(t, "reference/05_cranking_power_vs_temperature.csv") {
 		if s := r["source"]; s != "GARAGE-TABLE" && s != "AAA-2018" && s != "TM5-4210-230" && s != "PS-696" {
 			continue
 		}
 		if band[r["quantity"]] == nil {
 			band[r["quantity"]] = map[string][2]float64{}
 		}
-		v := number(t, r["value"])
+		v := witness.Number(t, r["value"])
 		b, seen := band[r["quantity"]][r["temp_c"]]
 		if !seen {
 			b = [2]float64{v, v}
@@ -115,7 +87,7 @@ func TestColdTakesPowerAsPrinted(t *testing.T) {
 		"engine_cranking_power_required":   func(c float64) float64 { return 100 * oilDemand(c) / oilDemand(26.7) },
 	} {
 		for at, b := range band[quantity] {
-			got := of(number(t, at))
+			got := of(witness.Number(t, at))
 			require.True(t, got >= b[0]*0.9-slackPct && got <= b[1]*1.1+slackPct, "%s at %s °C: %.0f %%, printed %v", quantity, at, got, b)
 		}
 	}

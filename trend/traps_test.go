@@ -11,14 +11,15 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/witness"
 )
 
 // trap is a row of testdata/reference/18_traps.csv: what is often misread, with the figure and its source.
 func trap(tb testing.TB, name string) float64 {
 	tb.Helper()
-	for _, r := range table(tb, "reference/18_traps.csv") {
+	for _, r := range witness.Table(tb, "reference/18_traps.csv") {
 		if r["trap"] == name {
-			return number(tb, r["value"])
+			return witness.Number(tb, r["value"])
 		}
 	}
 	tb.Fatalf("no trap %q", name)
@@ -101,9 +102,9 @@ func TestStandardsAreNotMixed(t *testing.T) {
 // A diesel that reads the middle of the band for its temperature is as good after a cold spell as before one.
 func TestNormalColdCrankIsNoWarning(t *testing.T) {
 	var bands [][3]float64 // from, to, volts
-	for _, r := range table(t, "reference/06_cranking_voltage_by_temperature.csv") {
+	for _, r := range witness.Table(t, "reference/06_cranking_voltage_by_temperature.csv") {
 		if r["item"] == "typical_band" && r["system_v"] == "12" {
-			bands = append(bands, [3]float64{number(t, r["temp_low_c"]), number(t, r["temp_high_c"]), number(t, r["value"])})
+			bands = append(bands, [3]float64{witness.Number(t, r["temp_low_c"]), witness.Number(t, r["temp_high_c"]), witness.Number(t, r["value"])})
 		}
 	}
 	require.Len(t, bands, 3)

@@ -17,7 +17,7 @@ import (
 	"rimeyard/trend"
 )
 
-func newAuditCmd() *cobra.Command {
+func newAuditCmd(now func() time.Time) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "audit", Args: cobra.NoArgs,
 		Short: "Hold the lists of past seasons against what came, beside the rules people use today",
@@ -37,7 +37,7 @@ it stand three rules in use today: age of the battery, last test, lowest crankin
 			return err
 		}
 		defer done()
-		today := fleet.DateOf(time.Now(), time.UTC)
+		today := fleet.DateOf(now(), time.UTC)
 		seasons, err := auditSeasons(cmd.Context(), db, asOf.date, today, progressOf(cmd))
 		if err != nil {
 			return err

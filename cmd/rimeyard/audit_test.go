@@ -120,7 +120,7 @@ func TestAuditOfTheDayIsMadeOnceAndKept(t *testing.T) {
 	require.NoError(t, err)
 	require.Contains(t, out, "sent to ada@example.org: "+string(depots[0].ID)+": audit of the season 2025–26: ")
 	_, err = report(t, "send", "audit", "--to", "ada@example.org", "--depot", "NIX")
-	require.ErrorContains(t, err, "audit of NIX: there is no audit yet")
+	requireUsage(t, err, "there is no such depot as \"NIX\"")
 	_, err = report(t, "preview", "audit", "--top", "3")
 	requireUsage(t, err, "--top goes with winter-list")
 	_, err = report(t, "schedule", "add", "audit", "--to", "ada@example.org", "--timezone", "UTC")

@@ -45,7 +45,7 @@ type demoPerson struct {
 
 var errServerEnded = errors.New("the demo's server did not start")
 
-func newDemoCmd() *cobra.Command {
+func newDemoCmd(now func() time.Time) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "demo", Args: cobra.NoArgs,
 		Short: "Show all of it on an invented fleet: import, fit, ranked list, mail, and a server that keeps running",
@@ -63,12 +63,12 @@ func newDemoCmd() *cobra.Command {
 		if *stop {
 			return stopDemoServer(cmd.OutOrStdout(), home)
 		}
-		return runDemo(cmd, home, today.day(), *listen)
+		return runDemo(cmd, home, today.date.Or(fleet.DateOf(now(), time.Local)), *listen, now)
 	}
 	return cmd
 }
 
-func runDemo(cmd *cobra.Command, home string, today fleet.Date, listen string) error {
+func runDemo(cmd *cobra.Command, home string, today fleet.Date, listen string, now func() time.Time) error {
 	out := cmd.OutOrStdout()
 	db, done, err := openDatabaseIn(cmd, home)
 	if err != nil {
@@ -77,7 +77,7 @@ func runDemo(cmd *cobra.Command, home string, today fleet.Date, listen string) e
 	defer done()
 	state, err := readDemoState(home)
 	if errors.Is(err, fs.ErrNotExist) {
-		state, err = makeDemo(cmd, db, home, today)
+		state, err = makeDemo(cmd, db, home, today, now)
 	}
 	if err != nil {
 		return err

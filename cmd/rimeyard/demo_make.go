@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"time"
@@ -31,7 +32,7 @@ var errNotDemo = errors.New("the database that " + envDatabase + " names holds a
 
 // makeDemo makes all that the demo shows. It can be broken off at any point and started again: importing twice changes
 // nothing, and the note that says it is whole is written last.
-func makeDemo(cmd *cobra.Command, db *store.DB, home string, today fleet.Date) (demoState, error) {
+func makeDemo(cmd *cobra.Command, db *store.DB, home string, today fleet.Date, now func() time.Time) (demoState, error) {
 	ctx, out := cmd.Context(), cmd.OutOrStdout()
 	state := demoState{Today: today}
 	if err := refuseForeignFleet(ctx, db); err != nil {
@@ -54,16 +55,23 @@ func makeDemo(cmd *cobra.Command, db *store.DB, home string, today fleet.Date) (
 			return state, err
 		}
 	}
+	fmt.Fprintln(out, "Auditing past seasons …") // serve would too, but whoever looks at once wants to see it
+	if err := auditToday(ctx, db, slog.New(slog.DiscardHandler), today); err != nil {
+		return state, err
+	}
 	if state.People, err = demoPeople(ctx, db); err != nil {
 		return state, err
 	}
 	if err := demoShelves(ctx, db, today); err != nil {
 		return state, err
 	}
+	if err := demoJobs(ctx, db, today); err != nil {
+		return state, err
+	}
 	if err := demoMoney(ctx, db, today); err != nil {
 		return state, err
 	}
-	if state.Letters, err = mailDemo(ctx, db, home, today); err != nil {
+	if state.Letters, err = mailDemo(ctx, db, home, today, now()); err != nil {
 		return state, err
 	}
 	b, err := json.MarshalIndent(state, "", "  ")
@@ -131,7 +139,7 @@ func demoPeople(ctx context.Context, db *store.DB) ([]demoPerson, error) {
 }
 
 // mailDemo puts the winter list into the folder of letters, also where a mail server is set: the demo writes to nobody.
-func mailDemo(ctx context.Context, db *store.DB, home string, today fleet.Date) ([]string, error) {
+func mailDemo(ctx context.Context, db *store.DB, home string, today fleet.Date, now time.Time) ([]string, error) {
 	data, err := gatherWinterList(db)(ctx, reports.Asked{Today: today})
 	if err != nil {
 		return nil, err
@@ -165,7 +173,7 @@ func mailDemo(ctx context.Context, db *store.DB, home string, today fleet.Date) 
 	}
 	monday := fleet.Schedule{
 		Report: reports.WinterListName, Recipients: []string{demoMailTo}, Cron: demoMonday, Timezone: "Europe/Helsinki",
-		Attach: []fleet.Attachment{fleet.AttachCSV}, LastSlot: time.Now(), Enabled: true,
+		Attach: []fleet.Attachment{fleet.AttachCSV}, LastSlot: now, Enabled: true,
 	}
 	_, err = db.AddSchedule(ctx, monday, "added: "+web.ScheduleWords(reportKinds(db), monday))
 	return paths, err

@@ -29,6 +29,17 @@ func TestDemoShelvesStandOnce(t *testing.T) {
 	again, err := db.StockLines(t.Context(), nil, today)
 	require.NoError(t, err)
 	require.Equal(t, lines, again)
+	code, _, stderr = rimeyard(t, "fit", "--as-of", testToday)
+	require.Equal(t, exitDone, code, stderr)
+	for range 2 {
+		require.NoError(t, demoJobs(t.Context(), db, today))
+	}
+	jobs, err := db.Jobs(t.Context(), nil, "")
+	require.NoError(t, err)
+	require.NotEmpty(t, jobs)
+	for _, j := range jobs {
+		require.LessOrEqual(t, j.Step, 2, "each step is taken once")
+	}
 	_, found, err := db.ClassNote(t.Context(), demoClass)
 	require.NoError(t, err)
 	require.True(t, found)

@@ -21,7 +21,7 @@ import (
 func typed(t *testing.T, lines []string, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
 	var out, errs bytes.Buffer
-	code = run(args, strings.NewReader(strings.Join(lines, "\n")+"\n"), &out, &errs)
+	code = run(args, strings.NewReader(strings.Join(lines, "\n")+"\n"), &out, &errs, time.Now)
 	return code, out.String(), errs.String()
 }
 

@@ -309,12 +309,26 @@ func newLedgerOwedCmd() *cobra.Command {
 	return cmd
 }
 
+// ledgerDay is the day on which is booked and closed: that of the first depot, as for pages and the daily work, wherever the command runs.
+func ledgerDay(ctx context.Context, db *store.DB) (fleet.Date, error) {
+	depots, err := db.Depots(ctx)
+	zone := time.UTC
+	if len(depots) > 0 {
+		zone = depots[0].Zone()
+	}
+	return fleet.DateOf(time.Now(), zone), err
+}
+
 func newLedgerBookCmd() *cobra.Command {
 	return &cobra.Command{
 		Use: "book", Args: cobra.NoArgs, Short: "Bring the ledger into agreement with the rows now; a server does it once a day",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return withDepot(cmd, "", func(db *store.DB, _ []fleet.DepotID) error {
-				added, err := reports.BookLedger(cmd.Context(), db, nil, fleet.ByCommand, fleet.DateOf(time.Now(), time.Local))
+				today, err := ledgerDay(cmd.Context(), db)
+				if err != nil {
+					return err
+				}
+				added, err := reports.BookLedger(cmd.Context(), db, nil, fleet.ByCommand, today)
 				if err != nil {
 					return err
 				}
@@ -339,7 +353,11 @@ func newLedgerCloseCmd() *cobra.Command {
 }
 
 func closeMonth(cmd *cobra.Command, db *store.DB, month ledger.Month) error {
-	ctx, today := cmd.Context(), fleet.DateOf(time.Now(), time.Local)
+	ctx := cmd.Context()
+	today, err := ledgerDay(ctx, db)
+	if err != nil {
+		return err
+	}
 	before, err := db.ClosedMonths(ctx)
 	if err != nil {
 		return err

@@ -12,6 +12,7 @@ import (
 	"os/user"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -34,13 +35,14 @@ type usageError struct{ error }
 
 func (e usageError) Unwrap() error { return e.error }
 
-func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr, time.Now)) }
 
-func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+// run is the program. Of its commands, demo and audit go by now, so that what they show can be looked at as of any day.
+func run(args []string, stdin io.Reader, stdout, stderr io.Writer, now func() time.Time) int {
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	defer stop()
 	ctx = fleet.Acting(ctx, commandActor())
-	root := newRootCmd()
+	root := newRootCmd(now)
 	root.SetArgs(args)
 	root.SetIn(stdin)
 	root.SetOut(stdout)
@@ -82,7 +84,7 @@ func noteBegin(cmd *cobra.Command, began *bool) {
 	}
 }
 
-func newRootCmd() *cobra.Command {
+func newRootCmd(now func() time.Time) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "rimeyard",
 		Short: "Which units will not start this winter, which part, by when, at what cost, and how sure",
@@ -105,8 +107,8 @@ RIMEYARD_URL           https://rime.example.org, the address of the pages, for l
 	}
 	root.RunE = func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
 	root.SetFlagErrorFunc(flagError)
-	root.AddCommand(newImportCmd(), newFitCmd(), newRankCmd(), newTonightCmd(), newUnitCmd(), newPlanCmd(), newFaultCmd(), newLedgerCmd(), newAuditCmd(), newOdditiesCmd(),
-		newExportCmd(), newReportCmd(), newServeCmd(), newUserCmd(), newTokenCmd(), newDemoCmd(), newMigrateCmd())
+	root.AddCommand(newImportCmd(), newFitCmd(), newRankCmd(), newTonightCmd(), newUnitCmd(), newPlanCmd(), newFaultCmd(), newLedgerCmd(), newAuditCmd(now), newOdditiesCmd(),
+		newExportCmd(), newReportCmd(), newServeCmd(), newUserCmd(), newTokenCmd(), newDemoCmd(now), newMigrateCmd())
 	return root
 }
 

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -26,8 +27,14 @@ const testToday = "2026-11-25"
 // rimeyard runs the program as a person would, on the database that the test has set.
 func rimeyard(t *testing.T, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
+	return rimeyardAt(t, time.Now, args...)
+}
+
+// rimeyardAt runs the program by another clock.
+func rimeyardAt(t *testing.T, now func() time.Time, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
 	var out, errs bytes.Buffer
-	code = run(args, strings.NewReader(""), &out, &errs)
+	code = run(args, strings.NewReader(""), &out, &errs, now)
 	return code, out.String(), errs.String()
 }
 
@@ -152,10 +159,19 @@ func TestAnEmptyFleetSaysHowToBegin(t *testing.T) {
 	}())
 }
 
-// On the fleet that the demo shows, the audit must show the list ahead of the rules of today, and the list must name the
-// part of the units whose story is told.
+// On the fleet that the demo shows, whatever the day on which somebody looks at it, the audit must show the list ahead of the rules of
+// today, and the list must name the part of the units whose story is told.
 func TestDemoTellsItsStory(t *testing.T) {
-	today, err := fleet.ParseDate(testToday)
+	for day, seasons := range map[string]int{ // past seasons of which the fleet's two and a half years of readings hold enough
+		testToday: 2, "2027-02-10": 1, "2027-04-20": 2, "2027-07-15": 2,
+	} {
+		t.Run(day, func(t *testing.T) { requireStory(t, day, seasons) })
+	}
+}
+
+func requireStory(t *testing.T, day string, seasons int) {
+	t.Helper()
+	today, err := fleet.ParseDate(day)
 	require.NoError(t, err)
 	dir := t.TempDir()
 	_, err = demofleet.Write(dir, demofleet.Options{Seed: demoSeed, Today: today})
@@ -163,28 +179,38 @@ func TestDemoTellsItsStory(t *testing.T) {
 	t.Setenv(envDatabase, pgtest.URL(t))
 	code, _, stderr := rimeyard(t, "import", dir)
 	require.Equal(t, exitKeptApart, code, stderr)
-	code, stdout, stderr := rimeyard(t, "audit", "--format", "json")
+	noon := func() time.Time { return today.Midnight(time.UTC).Add(12 * time.Hour) }
+	code, stdout, stderr := rimeyardAt(t, noon, "audit", "--format", "json")
 	require.Equal(t, exitDone, code, stderr)
 	var audit struct{ Seasons []alerts.AuditResult }
 	require.NoError(t, json.Unmarshal([]byte(stdout), &audit))
-	require.Len(t, audit.Seasons, 2)
+	require.Len(t, audit.Seasons, seasons)
 	for _, s := range audit.Seasons {
 		for _, rule := range s.Rules {
 			require.Greater(t, s.Forecast.AUC.Or(0), rule.AUC.Or(0), "season of %s, rule %s", s.AsOf, rule.Rule)
 		}
 	}
-
-	code, stdout, stderr = rimeyard(t, "rank", "--as-of", testToday, "--format", "json")
+	code, stdout, stderr = rimeyard(t, "rank", "--as-of", day, "--format", "json")
 	require.Equal(t, exitDone, code, stderr)
 	var list fleet.RankedList
 	require.NoError(t, json.Unmarshal([]byte(stdout), &list))
-	told := map[fleet.UnitID]fleet.Part{"N-003": fleet.BatteryPart, "P-004": fleet.StarterPart, "C-003": fleet.ChargingPart, "P-003": ""}
+	require.LessOrEqual(t, list.AsOf, list.Season.To, "the season that is on, or the next one")
+	told := map[fleet.UnitID]fleet.Part{"N-003": fleet.BatteryPart}
+	if day == testToday { // of another day it is another fleet, in which a fault that cranks show only at its end need not be plain yet
+		told = map[fleet.UnitID]fleet.Part{"N-003": fleet.BatteryPart, "P-004": fleet.StarterPart, "C-003": fleet.ChargingPart, "P-003": ""}
+	}
+	requireTales(t, list, told)
+}
+
+// requireTales looks for units of the story on the list, and for the part that it tells of.
+func requireTales(t *testing.T, list fleet.RankedList, told map[fleet.UnitID]fleet.Part) {
+	t.Helper()
 	for _, u := range list.Units {
 		if part, isTold := told[u.Unit]; isTold && part != "" {
 			require.Equal(t, part, u.Suspect, "unit %s: %v", u.Unit, u.SuspectProbabilities)
 			delete(told, u.Unit)
 		}
-		if u.Unit == "P-003" {
+		if _, isTold := told[u.Unit]; isTold && u.Unit == "P-003" {
 			// A corroding cable and worn brushes read alike from the battery's terminals: the list may name either, must not send anybody to
 			// buy a battery, and must ask for the measurement that tells them apart.
 			said := strings.Join(u.Evidence, "\n")

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -27,7 +28,7 @@ func serving(t *testing.T, args ...string) (url string, end func() error) {
 	ctx, cancel := context.WithCancel(t.Context())
 	t.Cleanup(cancel)
 	printed, out := io.Pipe()
-	root := newRootCmd()
+	root := newRootCmd(time.Now)
 	root.SetArgs(append([]string{"serve"}, args...))
 	root.SetOut(out)
 	root.SetErr(io.Discard)

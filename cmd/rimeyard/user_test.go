@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -24,10 +25,10 @@ func TestUserCommands(t *testing.T) {
 	require.GreaterOrEqual(t, len(strings.TrimSpace(made)), 15)
 
 	var stdout, stderr bytes.Buffer
-	code = run([]string{"user", "password", "mara", "--password-stdin"}, strings.NewReader("seven cold mornings\n"), &stdout, &stderr)
+	code = run([]string{"user", "password", "mara", "--password-stdin"}, strings.NewReader("seven cold mornings\n"), &stdout, &stderr, time.Now)
 	require.Zero(t, code, stderr.String())
 	require.NotContains(t, stdout.String(), "seven cold mornings")
-	code = run([]string{"user", "password", "mara", "--password-stdin"}, strings.NewReader("short\n"), &stdout, &stderr)
+	code = run([]string{"user", "password", "mara", "--password-stdin"}, strings.NewReader("short\n"), &stdout, &stderr, time.Now)
 	require.Equal(t, exitUsage, code)
 	require.Contains(t, stderr.String(), "at least 15")
 

@@ -73,6 +73,8 @@ type ShelfBattery struct {
 	ChargedOn Opt[Date]
 	RestV     Opt[float64] // as last read
 	TestedOn  Opt[Date]
+	By        string // notes it; with Request, so that it may be sent twice
+	Request   string // names the request; empty: it is sent once
 }
 
 // PricedPart is a part number with what it is and what it costs.

@@ -149,9 +149,10 @@ func (db *DB) CancelOrder(ctx context.Context, depot fleet.DepotID, order int64,
 	return tag.RowsAffected() == 1, nil
 }
 
-// LabelShelfBattery names one of the pieces on a shelf by its label, so that its age and charge can be followed.
+// LabelShelfBattery names one of the pieces on a shelf by its label, so that its age and charge can be followed. A request that was
+// sent before changes nothing.
 func (db *DB) LabelShelfBattery(ctx context.Context, b fleet.ShelfBattery) error {
-	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+	err := db.once(ctx, b.By, b.Request, func(tx pgx.Tx) error {
 		have, err := lockShelf(ctx, tx, b.Depot, b.Part)
 		if err != nil {
 			return err

@@ -141,7 +141,7 @@ func newsWords(n fleet.News, today fleet.Date) string {
 			said = append(said, came.what+" "+reports.DayMonth(day, today))
 		}
 	}
-	return strings.Join(said, ", ")
+	return upperFirst(strings.Join(said, ", "))
 }
 
 // newsCount says of how many units something has come since the list; empty: of none.
@@ -150,15 +150,17 @@ func newsCount(counts map[fleet.DepotID]fleet.AnewCount) string {
 	for _, n := range counts {
 		repaired, units = repaired+n.Repaired, units+n.Units
 	}
-	var said []string
-	if repaired > 0 {
-		said = append(said, "parts were fitted to "+reports.Count(repaired, "unit"))
-	}
-	if tested := units - repaired; tested > 0 {
-		said = append(said, reports.Count(tested, "unit")+" tested")
-	}
-	if len(said) == 0 {
+	if units == 0 {
 		return ""
 	}
-	return "After this list was made: " + strings.Join(said, ", ") + ". Their rows say what is said of them now; Tonight and Plan go by that."
+	var said string
+	switch tested := units - repaired; {
+	case tested == 0:
+		said = "parts were fitted to " + reports.Count(repaired, "unit")
+	case repaired == 0:
+		said = reports.Count(tested, "unit") + map[bool]string{true: " was tested", false: " were tested"}[tested == 1]
+	default:
+		said = fmt.Sprintf("parts were fitted to %s, and %d more tested", reports.Count(repaired, "unit"), tested)
+	}
+	return "After this list was made, " + said + ". The rows of these units say how they stand now; Tonight and Plan go by that."
 }

@@ -38,8 +38,7 @@ type roundPage struct {
 	KeptAs   string   // name of this phone, where somebody is signed in on one that is kept; empty: it is not
 	Keep     string   // name to propose for a phone to keep
 	Sheet    string   // address of the page for labels; empty: not for a kept phone
-	Shelf    []shelfBatteryRow
-	Stock    string // address of the depot's shelf; empty: not for a kept phone
+	Stock    string   // address of the depot's shelf; empty: not for a kept phone
 }
 
 // benchRoundView is the round of one depot as pages and phones show it.
@@ -50,6 +49,7 @@ type benchRoundView struct {
 	Stops  int          `json:"stops"`
 	Stands []benchStand `json:"stands"`
 	Low    string       `json:"low"` // tonight's, in words; empty: not known
+	Shelf  []benchShelf `json:"shelf"`
 }
 
 type benchStand struct {
@@ -62,6 +62,13 @@ type benchStop struct {
 	Look benchLook `json:"look"`
 	Why  string    `json:"why"`
 	Done bool      `json:"done"`
+}
+
+// benchShelf is a battery on the depot's shelf that is to be tested and charged now.
+type benchShelf struct {
+	Serial string `json:"serial"`
+	Part   string `json:"part"`
+	Why    string `json:"why"`
 }
 
 // benchLook is as much of a band's look as a phone needs.
@@ -110,6 +117,9 @@ func (s *Server) benchDayOf(ctx context.Context, depot fleet.Depot) (day benchDa
 		return day, err
 	}
 	day.round = benchRoundView{Day: reports.DayMonth(day.today, day.today), Stands: []benchStand{}}
+	if day.round.Shelf, err = s.shelfOnRound(ctx, depot); err != nil {
+		return day, err
+	}
 	if low, known := day.low.Get(); known {
 		day.round.Low = reports.Degrees(low)
 	}
@@ -205,14 +215,12 @@ func (s *Server) benchRound(c echo.Context) error {
 		of := "?" + url.Values{"depot": {string(depot.ID)}}.Encode()
 		page.Sheet, page.Stock = "/bench/labels"+of, "/stock"+of
 	}
-	if page.Shelf, err = s.shelfOnRound(c.Request().Context(), depot); err != nil {
-		return err
-	}
 	return s.render(c, http.StatusOK, "bench.tmpl", page)
 }
 
 // shelfOnRound are the batteries on a depot's shelf that are to be tested and charged now: they age there too.
-func (s *Server) shelfOnRound(ctx context.Context, depot fleet.Depot) (due []shelfBatteryRow, err error) {
+func (s *Server) shelfOnRound(ctx context.Context, depot fleet.Depot) ([]benchShelf, error) {
+	due := []benchShelf{}
 	batteries, err := s.store.ShelfBatteries(ctx, []fleet.DepotID{depot.ID})
 	if err != nil {
 		return nil, err
@@ -220,7 +228,7 @@ func (s *Server) shelfOnRound(ctx context.Context, depot fleet.Depot) (due []she
 	today := fleet.DateOf(s.now(), depot.Zone())
 	for _, b := range batteries {
 		if row := newShelfBatteryRow(b, today); row.Now {
-			due = append(due, row)
+			due = append(due, benchShelf{row.Serial, row.Part, fmt.Sprintf("%s; rest volts: %s; last charged: %s", row.Why, row.Rest, row.Charged)})
 		}
 	}
 	return due, nil

@@ -5,11 +5,14 @@ import (
 	"encoding/json"
 	"fmt"
 	"path/filepath"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/serviceworker"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
@@ -28,6 +31,8 @@ func TestBenchOnPhones(t *testing.T) {
 		told func(*yard, *phone)
 	}{
 		{"the network is switched off", benchNetworkOff},
+		{"the server comes back while the page stays open", benchTimer},
+		{"the browser sends in the background", benchSync},
 		{"answers are lost", benchAnswersLost},
 		{"the phone is let go", benchLetGo},
 		{"two tests of one minute", benchConflict},
@@ -86,6 +91,7 @@ func TestBenchOfADeadServer(t *testing.T) {
 	b = p.coldStart("/bench")
 	b.reads("2 tests wait for a signal")
 	b.reads("as this phone kept it 0 minutes ago")
+	b.reads("On the shelf: test and charge SHELF-1")
 	b.looks("round-offline")
 	b.at("/bench/unit?unit=N-1")
 	require.Equal(t, "12.3", b.value(`document.getElementById("rest_v").value`), "what was half typed is there again")
@@ -120,6 +126,52 @@ func benchNetworkOff(y *yard, p *phone) {
 	p.reads("taken")
 	require.Equal(t, 1, y.testsBy("Y-1", "no network"))
 	p.looks("taken")
+}
+
+// The server is gone and comes back; nothing else happens on the phone, and the page that stays open sends by itself.
+func benchTimer(y *yard, p *phone) {
+	t := p.t
+	y.kill()
+	p.at("/bench/unit?unit=Y-7")
+	p.types("Rest volts, V", "12.55", "Note", "by the clock")
+	p.reads("1 test waits for a signal")
+	p.until(`!(await navigator.locks.query()).held.length`) // it has tried, and given up
+	require.Zero(t, y.testsBy("Y-7", "by the clock"))
+	y.start()
+	const patience = time.Minute // a quarter of one and what a busy machine takes
+	p.within(patience, `(await bench.tests()).every(t => t.state == "over")`)
+	require.Equal(t, 1, y.testsBy("Y-7", "by the clock"))
+}
+
+// No page of the bench is open any more when the browser, back on the network, wakes the worker: it sends what waits.
+func benchSync(y *yard, p *phone) {
+	t := p.t
+	workers := make(chan serviceworker.RegistrationID, 8)
+	require.NoError(t, chromedp.Listen(p.ctx, func(event any) {
+		if e, is := event.(*serviceworker.EventWorkerRegistrationUpdated); is {
+			for _, r := range e.Registrations {
+				if strings.HasPrefix(r.ScopeURL, y.http.URL+"/bench") && !r.IsDeleted {
+					workers <- r.RegistrationID
+				}
+			}
+		}
+	}))
+	y.kill()
+	p.at("/bench/unit?unit=Y-8")
+	p.types("Rest volts, V", "12.55", "Note", "in the background")
+	p.reads("1 test waits for a signal")
+	p.do(chromedp.Navigate("about:blank"))
+	y.start()
+	require.Zero(t, y.testsBy("Y-8", "in the background"))
+	p.do(protocol(serviceworker.Enable, cdp.Empty{}))
+	p.do(protocol(serviceworker.DispatchSyncEvent, serviceworker.DispatchSyncEventParams{
+		Origin: y.http.URL, RegistrationID: <-workers, Tag: "rimeyard-bench", LastChance: true,
+	}))
+	require.Eventually(t, func() bool { return y.testsBy("Y-8", "in the background") == 1 }, 15*time.Second, 50*time.Millisecond)
+	p.at("/bench")
+	p.reads("Sent from this phone")
+	p.reads("Y-8: 12.55 V")
+	require.Equal(t, 1, y.testsBy("Y-8", "in the background"), "and once")
 }
 
 // network switches the network of the page and of its worker on and off.

@@ -37,6 +37,9 @@ func newYard(t *testing.T) *yard {
 		more = append(more, fmt.Sprintf(`{"unit": "Y-%d", "depot": "NOR", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1}`, i+1))
 	}
 	w.bring(`{"vehicles": [` + strings.Join(more, ",") + `]}`)
+	_, err := w.db.Pool().Exec(t.Context(), `INSERT INTO part (part, kind) VALUES ('P-SHELF', 'battery');
+		INSERT INTO shelf_battery (serial, depot, part, came_on) VALUES ('SHELF-1', 'NOR', 'P-SHELF', '2026-05-01')`)
+	require.NoError(t, err)
 	w.http.Close()
 	y := &yard{world: w, whole: t, address: w.http.Listener.Addr().String()}
 	y.start()
@@ -132,7 +135,13 @@ func (b *tab) at(path string) {
 // until waits until an expression, which may await, is true; pages may come and go meanwhile.
 func (b *tab) until(js string) {
 	b.t.Helper()
-	const patience, often = 15 * time.Second, 40 * time.Millisecond
+	const patience = 15 * time.Second
+	b.within(patience, js)
+}
+
+func (b *tab) within(patience time.Duration, js string) {
+	b.t.Helper()
+	const often = 40 * time.Millisecond
 	tick, over := time.NewTicker(often), time.After(patience)
 	defer tick.Stop()
 	for {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"strings"
@@ -91,9 +92,14 @@ func (s *Server) faultRows(c echo.Context, filter fleet.FaultFilter, zone *time.
 	if err != nil {
 		return nil, err
 	}
+	depots, err := s.visibleDepots(c.Request().Context(), viewerOf(c))
+	if err != nil {
+		return nil, err
+	}
+	zones := zonesOf(depots)
 	var rows []openRow
 	for _, kept := range list {
-		row, err := newOpenRow(kept, zone)
+		row, err := newOpenRow(kept, cmp.Or(zones[kept.Depot], zone))
 		if err != nil {
 			return nil, err
 		}

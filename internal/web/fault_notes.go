@@ -87,7 +87,7 @@ func (s *Server) showNotes(c echo.Context, status int, class string, f *form) er
 		if err != nil {
 			return err
 		}
-		page.By = fmt.Sprintf("Last changed by %s, %s.", kept.ChangedBy, when(kept.ChangedAt, zone))
+		page.By = fmt.Sprintf("Last changed by %s, %s.", kept.ChangedBy, whenIn(kept.ChangedAt, zone))
 	}
 	for _, name := range faults.Fasteners() {
 		page.Torques = append(page.Torques, f.field(formField{ID: torqueID(name), Label: upperFirst(name) + ", N·m", Kind: "text", Complete: "off"}))

@@ -49,7 +49,7 @@ func (s *Server) silentPage(c echo.Context) error {
 		page.Depots = append(page.Depots, choice{keptQuery{Depot: d.ID}.href("/intake/silent"), depotName(d), d.ID == f.depot})
 	}
 	if !f.lookAt.IsZero() {
-		page.LookAt = when(f.lookAt, time.UTC)
+		page.LookAt = whenIn(f.lookAt, commonZone(f.depots))
 	}
 	zones := zonesOf(f.depots)
 	for _, u := range f.silent[:min(len(f.silent), silentShown)] {

@@ -184,7 +184,7 @@ func (s *Server) boardOf(d fleet.Depot, jobs []fleet.Job, may bool) jobsBoard {
 }
 
 func newJobCard(j fleet.Job, today fleet.Date, may bool) jobCard {
-	card := jobCard{Unit: string(j.Unit), Href: jobHref(j.ID), What: jobWords(j), Because: j.Because, Seen: j.Step, Request: newRequest()}
+	card := jobCard{Unit: string(j.Unit), Href: jobHref(j.ID), What: jobWords(j), Because: upperFirst(j.Because), Seen: j.Step, Request: newRequest()}
 	if monday, planned := j.Monday.Get(); planned {
 		card.More = "week of " + reports.DayMonth(monday, today)
 	}

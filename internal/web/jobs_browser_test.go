@@ -117,3 +117,41 @@ func TestJobSheetOnPaper(t *testing.T) {
 	require.Positive(t, b.number("document.querySelectorAll('.sheet .blank').length"))
 	b.keep("job-sheet-print")
 }
+
+// Two people stand at one unit. A crank that reads badly brings the job back once, also when its form is gone back to; who comes second is
+// told, and has typed nothing in vain.
+func TestTwoPeopleProveOneJob(t *testing.T) {
+	w := newWorld(t)
+	w.addFleet()
+	for _, name := range []string{"nils", "ola"} {
+		w.addPerson(name, fleet.Mechanic, "NOR")
+	}
+	nils := newTab(w)
+	ola := nils.another()
+	path := jobHref(w.jobOf("N-2").ID) + "/prove"
+	w.now = w.now.Add(time.Hour)
+	for name, b := range map[string]*tab{"nils": nils, "ola": ola} {
+		b.signIn(name)
+		b.open(path)
+	}
+	ola.fill("Rest volts, before the key is turned", "12.7")
+	ola.fill("Lowest volts while cranking", "10.9")
+	ola.fill("Air temperature, °C", "-4")
+
+	nils.do(chromedp.Click(nils.labelled("it cranked slowly")))
+	nils.follow("Judge this crank")
+	nils.sees("N-2: not proven, so the job is found again: it cranked slowly.")
+	came := w.jobOf("N-2")
+	require.Equal(t, fleet.JobFound, came.State)
+	nils.do(chromedp.NavigateBack())
+	nils.sees("This job is found: there is nothing to prove now.")
+	require.Equal(t, came.Step, w.jobOf("N-2").Step, "nothing is sent by going back")
+
+	_, err := chromedp.RunResponse(ola.ctx, chromedp.Click(ola.named("button", "Judge this crank")))
+	require.NoError(t, err)
+	require.NotEmpty(t, ola.complaints(), "409 is in the browser's record")
+	ola.sees("Nils has meanwhile changed this job, it is now found")
+	ola.sees("back to found; it cranked slowly")
+	require.Equal(t, "10.9", ola.value(`document.getElementById("min_v").value`), "what was typed is there still")
+	require.Equal(t, came.Step, w.jobOf("N-2").Step)
+}

@@ -127,7 +127,7 @@ func (s *Server) showJob(c echo.Context, status int, at sheetOfJob, f *form, pag
 }
 
 func jobFacts(j fleet.Job, today fleet.Date) []fact {
-	facts := []fact{{"Why", j.Because}}
+	facts := []fact{{"Why", upperFirst(j.Because)}}
 	if monday, planned := j.Monday.Get(); planned {
 		facts = append(facts, fact{"Planned", "week of " + reports.DayMonth(monday, today)})
 	}
@@ -171,7 +171,7 @@ func pieceRows(pieces []fleet.Piece) (rows []pieceRow) {
 func eventRows(at sheetOfJob) (rows []eventRow) {
 	zone := at.depot.Zone()
 	for _, e := range slices.Backward(at.events) {
-		rows = append(rows, eventRow{when(e.At, zone), e.By, eventWords(e), e.Note})
+		rows = append(rows, eventRow{when(e.At, zone), e.By, eventWords(e), upperFirst(e.Note)})
 	}
 	return rows
 }

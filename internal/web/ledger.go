@@ -168,7 +168,7 @@ func (s *Server) behind(c echo.Context, madeAt time.Time, is bool) (string, erro
 	if err != nil {
 		return "", err
 	}
-	return fmt.Sprintf("Reckoned at %s. Something has changed since that is not in these figures yet: they are being worked out anew in the background, which takes some minutes. Files to download and budgets to keep are worked out at once.", when(madeAt, zone)), nil
+	return fmt.Sprintf("Reckoned at %s. Something has changed since that is not in these figures yet: they are being worked out anew in the background, which takes some minutes. Files to download and budgets to keep are worked out at once.", whenIn(madeAt, zone)), nil
 }
 
 // choices are links to the same page of each depot.
@@ -199,6 +199,7 @@ type ledgerOverview struct {
 	Kinds   []string
 	Months  []ledgerMonthRow
 	Centres []ledgerCentreRow
+	All     *ledgerCentreRow // their sum, where there are several
 	PDF     string
 	Unset   bool // nobody has said in which currency amounts are
 }
@@ -252,6 +253,17 @@ func (s *Server) ledgerPage(c echo.Context) error {
 			Name: centre.NameWords(), LastMonth: q.figure(centre.LastMonth, months[1].Month, months[1].Month, months[1].Name),
 			ThisMonth: q.figure(centre.ThisMonth, months[0].Month, months[0].Month, "This month so far"), InSeason: q.figure(centre.InSeason, page.Ledger.SeasonFrom, months[0].Month, "Season so far"),
 		})
+	}
+	if len(page.Centres) > 1 {
+		var last, this, season fleet.Money
+		for _, centre := range page.Ledger.Centres {
+			last, this, season = last+centre.LastMonth, this+centre.ThisMonth, season+centre.InSeason
+		}
+		q := entriesQuery{Depot: sc.chosen, Spend: true}
+		page.All = &ledgerCentreRow{
+			Name: "All cost centres", LastMonth: q.figure(last, months[1].Month, months[1].Month, months[1].Name),
+			ThisMonth: q.figure(this, months[0].Month, months[0].Month, "This month so far"), InSeason: q.figure(season, page.Ledger.SeasonFrom, months[0].Month, "Season so far"),
+		}
 	}
 	return s.render(c, http.StatusOK, "ledger.tmpl", page)
 }

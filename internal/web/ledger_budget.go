@@ -36,7 +36,7 @@ type budgetView struct {
 	Months     []budgetRow
 	ByCentre   []budgetRow
 	Versions   []versionRow
-	Compared   []comparedRow
+	Compared   [2]comparison // by month, by cost centre
 	ComparedOf string
 	CSV        string
 	Workbook   string
@@ -44,9 +44,18 @@ type budgetView struct {
 	Name       string // proposed for a version
 }
 
+// comparison holds a kept budget against what came.
+type comparison struct {
+	Of   string
+	Rows []comparedRow
+}
+
 type hiddenField struct{ Name, Value string }
 
-type budgetRow struct{ Name, Planned, Failures, Expected, P10, P50, P90, Failed string }
+type budgetRow struct {
+	Name, Planned, Failures, Expected, P10, P50, P90, Failed string
+	Sum                                                      bool // of the rows above it
+}
 
 type versionRow struct {
 	Name, Made, By, Different, Href string
@@ -55,7 +64,7 @@ type versionRow struct {
 
 type comparedRow struct {
 	Name, Budget, Range, Actual, Forecast, Over string
-	Outside                                     bool
+	Outside, Sum                                bool
 	Href                                        string // of the entries behind the actual figure
 }
 
@@ -91,7 +100,14 @@ func (s *Server) budgetPage(c echo.Context) error {
 	if page.Behind, err = s.behind(c, b.MadeAt, b.Behind); err != nil {
 		return err
 	}
+	zone, err := s.viewersZone(c)
+	if err != nil {
+		return err
+	}
 	page.say(b.Figure, q)
+	if page.Behind == "" {
+		page.Lines = append(page.Lines, fmt.Sprintf("Reckoned at %s, from the newest winter list, the plan and the prices as they are.", when(b.MadeAt, zone)))
+	}
 	page.offer(q, sc)
 	if err := page.draw(b.Figure, q); err != nil {
 		return err
@@ -173,7 +189,7 @@ func (p *budgetView) draw(b ledger.Budget, q budgetQuery) error {
 		m, _ := l.Month.Get()
 		p.Months = append(p.Months, newBudgetRow(reports.MonthWords(m), l))
 	}
-	p.Months = append(p.Months, newBudgetRow("All months", all))
+	p.Months = append(p.Months, newBudgetRow("All months", all).sum())
 	_, whole := reports.BudgetLines(b, "", true)
 	every := q
 	every.Centre = fleet.Opt[string]{}
@@ -187,12 +203,20 @@ func (p *budgetView) draw(b ledger.Budget, q budgetQuery) error {
 		only.Centre = fleet.Known(l.CostCentre)
 		p.Centres = append(p.Centres, choice{only.href("/ledger/budget"), reports.CentreWords(l.CostCentre), one && centre == l.CostCentre})
 	}
-	p.ByCentre = append(p.ByCentre, newBudgetRow("All cost centres", whole))
+	p.ByCentre = append(p.ByCentre, newBudgetRow("All cost centres", whole).sum())
 	return nil
 }
 
+func (r budgetRow) sum() budgetRow {
+	r.Sum = true
+	return r
+}
+
 func newBudgetRow(name string, l ledger.BudgetLine) budgetRow {
-	return budgetRow{name, reports.Money(l.Planned), reports.Money(l.Failures), reports.Money(l.Expected), reports.Money(l.P10), reports.Money(l.P50), reports.Money(l.P90), fmt.Sprintf("%.1f", l.Failed)}
+	return budgetRow{
+		Name: name, Planned: reports.Money(l.Planned), Failures: reports.Money(l.Failures), Expected: reports.Money(l.Expected), P10: reports.Money(l.P10), P50: reports.Money(l.P50),
+		P90: reports.Money(l.P90), Failed: fmt.Sprintf("%.1f", l.Failed),
+	}
 }
 
 // offerParts lists what can be bought in the place of what.
@@ -207,6 +231,12 @@ func (s *Server) offerParts(c echo.Context, p *budgetView) error {
 		return err
 	}
 	buy, place := c.QueryParam("buy"), c.QueryParam("in_place_of")
+	if buy == "" && len(prices) > 0 { // a part in its own place would say nothing
+		buy = prices[0].Part
+		if i := slices.IndexFunc(fitted, func(part string) bool { return part != buy }); i >= 0 {
+			place = fitted[i]
+		}
+	}
 	for _, line := range prices {
 		if !slices.ContainsFunc(p.Priced, func(o choice) bool { return o.Value == line.Part }) {
 			p.Priced = append(p.Priced, choice{line.Part, line.Part, line.Part == buy})
@@ -234,7 +264,7 @@ func (s *Server) versions(c echo.Context, p *budgetView, newest ledger.Budget, q
 			continue
 		}
 		to := budgetQuery{Depot: q.Depot, Against: k.ID}
-		row := versionRow{Name: k.Name, Made: when(k.MadeAt, zone), By: k.By, Href: to.href("/ledger/budget") + "#against", Here: k.ID == q.Against}
+		row := versionRow{Name: k.Name, Made: whenIn(k.MadeAt, zone), By: k.By, Href: to.href("/ledger/budget") + "#against", Here: k.ID == q.Against}
 		var what reports.WhatIf
 		if err := json.Unmarshal(k.WhatIf, &what); err != nil {
 			return fmt.Errorf("read budget %d: %w", k.ID, err)
@@ -265,7 +295,9 @@ func (s *Server) compare(c echo.Context, p *budgetView, k fleet.KeptBudget, newe
 		return err
 	}
 	p.ComparedOf = k.Name
+	p.Compared[0].Of, p.Compared[1].Of = "Month", "Cost centre, all months"
 	for _, l := range lines {
+		of := &p.Compared[0]
 		month, one := l.Month.Get()
 		row := comparedRow{Budget: reports.Money(l.Budget), Range: reports.Money(l.P10) + " to " + reports.Money(l.P90), Actual: "ahead", Forecast: moneyOr(l.Forecast), Over: moneyOr(l.Over), Outside: l.Outside}
 		entries := entriesQuery{Depot: sc.chosen, Spend: true}.in(was.Months[0], ledger.MonthOf(newest.From))
@@ -273,16 +305,16 @@ func (s *Server) compare(c echo.Context, p *budgetView, k fleet.KeptBudget, newe
 		case l.Whole && one:
 			row.Name, entries = reports.MonthWords(month), entries.in(month, month)
 		case l.Whole:
-			row.Name = "All months"
+			row.Name, row.Sum = "All months", true
 		case !one:
-			row.Name, entries.Centre = reports.CentreWords(l.CostCentre), fleet.Known(l.CostCentre)
+			row.Name, entries.Centre, of = reports.CentreWords(l.CostCentre), fleet.Known(l.CostCentre), &p.Compared[1]
 		default:
 			continue // of single cost centres the page shows the sums
 		}
 		if l.Actual.IsKnown() {
 			row.Actual, row.Href = moneyOr(l.Actual), entries.href("/ledger/entries")
 		}
-		p.Compared = append(p.Compared, row)
+		of.Rows = append(of.Rows, row)
 	}
 	return nil
 }

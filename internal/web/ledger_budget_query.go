@@ -66,6 +66,9 @@ func readBudgetQuery(c echo.Context) (q budgetQuery, err error) {
 		if q.WhatIf.Buy == "" || q.WhatIf.InPlaceOf == "" {
 			return q, badRequestError{errors.New("say which part is bought, and in the place of which")}
 		}
+		if q.WhatIf.Buy == q.WhatIf.InPlaceOf {
+			return q, badRequestError{fmt.Errorf("part %s in its own place changes nothing: choose another", q.WhatIf.Buy)}
+		}
 	default:
 		return q, badRequestError{fmt.Errorf("if %q: want cold, more, wait or part", what)}
 	}

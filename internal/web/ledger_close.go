@@ -49,13 +49,13 @@ func (s *Server) closePage(c echo.Context) error {
 		return err
 	}
 	if !at.IsZero() {
-		page.Booked = when(at, zone)
+		page.Booked = whenIn(at, zone)
 	}
 	if len(closed) > 0 {
 		page.Headline = "Closed up to " + reports.MonthWords(ledger.MonthOf(closed[0].Month))
 	}
 	for _, m := range closed {
-		page.Closed = append(page.Closed, closedRow{reports.MonthWords(ledger.MonthOf(m.Month)), when(m.At, zone), m.By})
+		page.Closed = append(page.Closed, closedRow{reports.MonthWords(ledger.MonthOf(m.Month)), whenIn(m.At, zone), m.By})
 	}
 	next := reports.NextToClose(closed, today)
 	if err := reports.MayClose(next, closed, today); err != nil {

@@ -213,13 +213,10 @@ func (p *entriesPage) sum(sums []fleet.LedgerSum) (entries int64) {
 	}
 	for _, k := range []ledger.Kind{ledger.HoursDown, ledger.Labour} {
 		if minutes[k] != 0 {
-			p.Sums = append(p.Sums, fmt.Sprintf("%s of %s", reports.HoursOf(minutes[k]), reports.KindWords(k)))
+			p.Sums = append(p.Sums, reports.HoursOf(minutes[k])+" "+map[ledger.Kind]string{ledger.HoursDown: "stood still", ledger.Labour: "of labour"}[k])
 		}
 	}
-	p.Headline = fmt.Sprintf("%d entries", entries)
-	if entries == 1 {
-		p.Headline = "1 entry"
-	}
+	p.Headline = reports.CountAs(entries, "entry", "entries")
 	return entries
 }
 

@@ -23,6 +23,7 @@ type paysView struct {
 	Lines    []string
 	Units    []paysRow
 	More     string
+	Left     string // how many units are best left alone; empty: none
 	CSV      string
 	Service  []serviceRow
 	Ages     []ageRow
@@ -78,7 +79,7 @@ func (p *paysView) say(d reports.PaysData) {
 	f := d.Fleet
 	p.Headline = fmt.Sprintf("Working on each unit in its best week saves %s this season", reports.InCurrency(f.Saves, d.Currency))
 	switch {
-	case len(f.Units) == 0:
+	case len(f.Units)+d.LeftBest == 0:
 		p.Headline = "Of no unit enough is known to say whether work on it pays"
 	case f.Saves <= 0:
 		p.Headline = "No work on any unit pays this season"
@@ -123,8 +124,14 @@ func (p *paysView) list(d reports.PaysData, today fleet.Date) {
 			Run: reports.Money(u.Run.Expected), Saves: reports.Money(u.Saves), SavesRange: reports.Money(u.SavesMild) + " to " + reports.Money(u.SavesHard),
 		})
 	}
-	if d.MoreUnit > 0 {
-		p.More = fmt.Sprintf("%d more are in the table.", d.MoreUnit)
+	if d.MorePay > 0 {
+		p.More = fmt.Sprintf("%s more are in the table.", reports.Count(d.MorePay, "unit"))
+	}
+	if d.LeftBest > 0 {
+		p.Left = fmt.Sprintf("%s cost least if they are left until they fail.", reports.CountAs(int64(d.LeftBest), "other unit", "other units"))
+		if d.LeftBest == 1 {
+			p.Left = "1 other unit costs least if it is left until it fails."
+		}
 	}
 	for _, r := range d.Service {
 		row := serviceRow{

@@ -73,7 +73,13 @@ func (p *stockMoneyView) fill(values []ledger.ShelfValue) {
 		p.Rows = append(p.Rows, row)
 	}
 	p.Headline = reports.InCurrency(worth, p.Currency) + " lie on the shelves"
-	p.Lines = []string{fmt.Sprintf("By the price list of the day. %s beyond a year's demand, which is what was fitted from the shelf in the last year; slow: %s.", reports.Money(tied), reports.Count(slow, "part"))}
+	p.Lines = []string{fmt.Sprintf("By the price list of the day. Of it %s is beyond a year's demand, which is what was fitted from these shelves in the last year.", reports.Money(tied))}
+	if tied == worth && worth > 0 {
+		p.Lines[0] = "By the price list of the day. Nothing was fitted from these shelves in the last year, so all of it is beyond a year's demand."
+	}
+	if slow > 0 {
+		p.Lines = append(p.Lines, fmt.Sprintf("Slow, as it lasts longer than a year or nothing came or went for one: %s.", reports.Count(slow, "part")))
+	}
 	if unpriced > 0 {
 		p.Lines = append(p.Lines, fmt.Sprintf("On no price list, and so not in it: %s.", reports.Count(unpriced, "part")))
 	}

@@ -28,7 +28,7 @@ func TestWinterListShowsWhatIsKnown(t *testing.T) {
 	require.Equal(t, []string{"N-1", "S-1", string(hostileUnit), "N-2", "S-2"}, listedUnits(doc))
 
 	rows := all(all(doc, "table", "class", "list")[0], "tbody", "", "")
-	require.Equal(t, "1 N-1 NOR medium <i> ▲ swap about even, 50 % −6.0 °C −9.0 to −3.5 °C rising +0.4° a month starter, 50 % 6 Dec 514.20 312.00 "+
+	require.Equal(t, "1 N-1 NOR medium <i> ▲ swap about even, 50 % −6.0 °C −9.0 to −3.5 °C rising 0.4° a month starter, 50 % 6 Dec 514.20 312.00 "+
 		"cranks 0.4 V lower than a year ago <b>at 0 °C</b>", strings.ReplaceAll(text(rows[0]), "\u00a0", " "))
 	require.Contains(t, text(rows[4]), "○ unknown not known not known", "unknown is not zero")
 

@@ -136,7 +136,7 @@ type planWaitPage struct {
 func (s *Server) orWait(title string, page echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		err := page(c)
-		b, waits := errors.AsType[reports.BeingPlanned](err)
+		b, waits := errors.AsType[reports.BeingPlannedError](err)
 		if !waits {
 			return err
 		}
@@ -147,7 +147,7 @@ func (s *Server) orWait(title string, page echo.HandlerFunc) echo.HandlerFunc {
 }
 
 // planAsked is the plan of the depots that the viewer may see, or of the one in the address, and the depots to choose from. With patience
-// (none: as long as it takes), reports.BeingPlanned where it takes longer.
+// (none: as long as it takes), reports.BeingPlannedError where it takes longer.
 func (s *Server) planAsked(c echo.Context, v viewer, q planQuery, patience time.Duration) (p reports.Planned, own []fleet.Depot, err error) {
 	ctx := c.Request().Context()
 	all, err := s.store.Depots(ctx)
@@ -226,11 +226,7 @@ func (s *Server) fillPlanPage(c echo.Context, page *planPage, p reports.Planned,
 	if monday, one := q.Week.Get(); one {
 		page.Week, page.Headline = reports.LongDay(monday), weekHeadline(p, monday)
 	}
-	zone, err := s.viewersZone(c)
-	if err != nil {
-		return err
-	}
-	b := boardMaker{p, q, page.MayChange, zone, page.Here}
+	b := boardMaker{p: p, q: q, mayChange: page.MayChange, here: page.Here}
 	page.Board = b.board()
 	page.Tests, page.Orders, page.Left = planTests(p, page.Here), planOrders(p), planLeft(p, page.Here)
 	page.LeftOf = fmt.Sprintf("Neither put right nor tested: %d", len(p.Plan.Left))

@@ -102,7 +102,7 @@ type boardMaker struct {
 	p         reports.Planned
 	q         planQuery
 	mayChange bool
-	zone      *time.Location
+	zone      *time.Location // of the depot that is being drawn
 	here      string
 }
 
@@ -112,6 +112,7 @@ func (b *boardMaker) board() (board []boardDepot) {
 			ID: string(d.Depot), Name: b.p.Name(d.Depot), Href: planQuery{Depot: d.Depot}.href("/plan"), OneMore: reports.OneMoreWords(d),
 		}
 		depot, _ := b.p.Depot(d.Depot)
+		b.zone = depot.Zone()
 		row.Limited, row.Folded = depot.SwapsPerWeek.IsKnown(), b.folded()
 		if saved, known := d.Saved.Get(); known {
 			row.Saves = fmt.Sprintf("Saves %s by the end of the season.", reports.Money(saved))

@@ -1,10 +1,12 @@
 package web
 
 import (
+	"context"
 	"encoding/csv"
 	"net/http"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -12,6 +14,8 @@ import (
 	"golang.org/x/net/html"
 
 	"rimeyard/internal/fleet"
+	"rimeyard/internal/store"
+	"rimeyard/reports"
 )
 
 // addPlan is addFleet with cheap parts, batteries on the shelf of NOR and room for one visit a week there, where one unit's failed start
@@ -58,7 +62,7 @@ func TestThePlanSaysWhatWhenAndWhy(t *testing.T) {
 	w.addPlan()
 	b := w.as("mara")
 	doc := b.get("/plan").page()
-	require.Regexp(t, `^Week of 23.November: \d visits? avoids? [\d,]+\.\d\d$`, text(all(doc, "h1", "", "")[0]))
+	require.Regexp(t, `^Week of 23.November: \d visits? avoids? [\d,]+\.\d\d of expected loss$`, text(all(doc, "h1", "", "")[0]))
 	require.Contains(t, text(doc), "It is proven that no other order of the work saves more")
 	require.Contains(t, text(doc), "One more visit a week would save")
 	card, monday := cardIn(doc, "N-1")
@@ -304,4 +308,40 @@ func TestThePlanBeforeThereIsAnything(t *testing.T) {
 	w.issue()
 	w.now = time.Date(2027, 7, 1, 9, 0, 0, 0, time.UTC)
 	require.Contains(t, text(w.as("mara").get("/plan").page()), "The season of the newest list ended on 31 March")
+}
+
+// slowList is a store of which the list takes as long as it is held.
+type slowList struct {
+	*store.DB
+	held  chan struct{}
+	reads atomic.Int32
+}
+
+func (s *slowList) Listed(ctx context.Context, issue int64, f fleet.ListFilter) ([]fleet.Listed, error) {
+	s.reads.Add(1)
+	<-s.held
+	return s.DB.Listed(ctx, issue, f)
+}
+
+// Nobody waits for a plan that takes long: the page says how far it is and looks again, and the work is done once for all who ask.
+func TestAPlanIsWorkedOutOnceInTheBackground(t *testing.T) {
+	w := newWorld(t)
+	w.addPlan()
+	slow := &slowList{DB: w.db, held: make(chan struct{})}
+	w.srv.plans = reports.NewPlans(slow)
+	b := w.as("mara")
+	for _, path := range []string{"/plan", "/plan/picking", planUnitHref("N-1", "")} {
+		res := b.get(path)
+		require.Equal(t, http.StatusOK, res.status)
+		require.Equal(t, "2", res.header.Get("Refresh"))
+		require.Contains(t, text(res.page()), "The plan is being worked out 0 of")
+		require.NotEmpty(t, all(res.page(), "a", "href", path))
+	}
+	close(slow.held)
+	_, err := w.srv.plans.Of(t.Context(), nil, fleet.DateOf(w.now, time.UTC))
+	require.NoError(t, err)
+	res := b.get("/plan")
+	require.Empty(t, res.header.Get("Refresh"))
+	require.Contains(t, text(res.page()), "It is proven that")
+	require.EqualValues(t, 1, slow.reads.Load())
 }

@@ -120,10 +120,6 @@ func (s *Server) planUnit(c echo.Context) error {
 
 func (s *Server) showPlanUnit(c echo.Context, status int, p reports.Planned, unit fleet.UnitID, f *form) error {
 	ctx, v := c.Request().Context(), viewerOf(c)
-	zone, err := s.viewersZone(c)
-	if err != nil {
-		return err
-	}
 	people, err := s.store.People(ctx)
 	if err != nil {
 		return err
@@ -141,7 +137,7 @@ func (s *Server) showPlanUnit(c echo.Context, status int, p reports.Planned, uni
 	}
 	page.Now, page.Why, page.Facts = placeWords(p, at)
 	if chosen, known := p.Choices[unit]; known {
-		page.Chosen = choiceWords(chosen) + ": " + whenChosen(chosen, zone)
+		page.Chosen = choiceWords(chosen) + ": " + whenChosen(chosen, p.Depots[0].Zone())
 	}
 	page.Do = f.field(formField{ID: "do", Label: "What is to be done", Kind: "radio", Choices: []choice{
 		{Value: string(plan.DoVisit), Text: "Put it right in the week below"},
@@ -232,11 +228,7 @@ func (s *Server) decideUnit(c echo.Context) error {
 		return err
 	}
 	ctx, v := c.Request().Context(), viewerOf(c)
-	zone, err := s.viewersZone(c)
-	if err != nil {
-		return err
-	}
-	meanwhile := meanwhileWords(p, unit, v.person.Name, f.get("seen"), zone)
+	meanwhile := meanwhileWords(p, unit, v.person.Name, f.get("seen"))
 	said := fmt.Sprintf("%s is the planner's again.", unit)
 	if f.get("undo") != "" {
 		err = s.store.UnchoosePlan(ctx, unit)
@@ -273,7 +265,7 @@ func (s *Server) decideUnit(c echo.Context) error {
 // effectOn says what has become of a depot's plan by what was just kept; empty where that takes too long to work out.
 func (s *Server) effectOn(c echo.Context, before reports.Planned) (string, error) {
 	after, _, err := s.planAsked(c, viewerOf(c), planQuery{Depot: before.Plan.Depots[0].Depot}, choicePatience)
-	if _, waits := errors.AsType[reports.BeingPlanned](err); waits {
+	if _, waits := errors.AsType[reports.BeingPlannedError](err); waits {
 		return "", nil
 	}
 	return effectWords(before.Plan, after.Plan), err
@@ -313,7 +305,7 @@ func readChoice(f *form, p reports.Planned, people []fleet.Person) (c fleet.Plan
 }
 
 // meanwhileWords says what has become of a unit since the form was shown; empty: nothing. The choice made last counts.
-func meanwhileWords(p reports.Planned, unit fleet.UnitID, asker, seen string, zone *time.Location) string {
+func meanwhileWords(p reports.Planned, unit fleet.UnitID, asker, seen string) string {
 	if seen == "" {
 		return ""
 	}
@@ -324,7 +316,7 @@ func meanwhileWords(p reports.Planned, unit fleet.UnitID, asker, seen string, zo
 	case seen == is, known && chosen.By == asker:
 		return ""
 	case chosenSeen != chosenNow && known:
-		return fmt.Sprintf(" Meanwhile %s had chosen otherwise (%s, %s); yours counts now.", chosen.By, lowerFirst(choiceWords(chosen)), when(chosen.At, zone))
+		return fmt.Sprintf(" Meanwhile %s had chosen otherwise (%s, %s); yours counts now.", chosen.By, lowerFirst(choiceWords(chosen)), when(chosen.At, p.Depots[0].Zone()))
 	case chosenSeen != chosenNow:
 		return " Meanwhile somebody had given it back to the planner; yours counts now."
 	}

@@ -88,5 +88,6 @@ func (s *Server) newProblemPage(c echo.Context, p Problem) problemPage {
 	case http.StatusNotFound:
 		advice = "Check the address, or look for the unit in the winter list."
 	}
+	p.Detail = upperFirst(p.Detail)
 	return problemPage{s.frame(c, p.Title), p, advice}
 }

@@ -265,7 +265,7 @@ func countedWords(pieces int, part string, difference int) string {
 }
 
 func (s *Server) label(c echo.Context, f *form, m fleet.StockMove) (string, error) {
-	b := fleet.ShelfBattery{Serial: noteOf(f, "serial"), Depot: m.Depot, Part: m.Part, CameOn: m.Today, MadeOn: typedDay(f, "made"), ChargedOn: typedDay(f, "charged")}
+	b := fleet.ShelfBattery{Serial: noteOf(f, "serial"), Depot: m.Depot, Part: m.Part, CameOn: m.Today, By: m.By, Request: m.Request, MadeOn: typedDay(f, "made"), ChargedOn: typedDay(f, "charged")}
 	if b.Serial == "" {
 		f.blame("serial", errors.New("type the serial on the label"))
 	}

@@ -140,6 +140,9 @@ func breakdownRows(breakdowns []fleet.Breakdown, zone *time.Location) []breakdow
 // when is an instant on the depot's clock.
 func when(t time.Time, zone *time.Location) string { return t.In(zone).Format("2006-01-02 15:04") }
 
+// whenIn is when with the zone's name: where a page does not say on whose clock its times are.
+func whenIn(t time.Time, zone *time.Location) string { return when(t, zone) + " " + zone.String() }
+
 func dateOr(d fleet.Opt[fleet.Date], unknown string) string {
 	if s := textOf(d); s != "" {
 		return s

@@ -187,9 +187,9 @@ func driftWords(perMonthC fleet.Opt[float64]) string {
 	case !known || math.Abs(c) < 0.1:
 		return ""
 	case c > 0:
-		return "rising " + reports.Margin(c) + " a month"
+		return fmt.Sprintf("rising %.1f° a month", c)
 	}
-	return "falling " + reports.Margin(c) + " a month"
+	return fmt.Sprintf("falling %.1f° a month", -c)
 }
 
 // turnPages says which rows are shown and where the others are.

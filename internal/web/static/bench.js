@@ -67,7 +67,7 @@
 		byID("bench-send").hidden = !waiting.length;
 		byID("bench-queue").querySelector("ul").replaceChildren(...all.slice(0, 30).map(item));
 		for (const li of document.querySelectorAll(".round [data-unit]")) mark(li, all);
-		const stops = document.querySelectorAll(".round li"), done = document.querySelectorAll(".round .done").length;
+		const stops = document.querySelectorAll(".round [data-unit]"), done = document.querySelectorAll(".round .done").length;
 		if (shell && stops.length) byID("bench-title").textContent = `Round of ${facts.round.day}: ${done} of ${stops.length} tested`;
 		tell(waiting.length);
 		if (shown) result(all.find(t => t.entry == shown) || null, all);
@@ -174,6 +174,13 @@
 			return section;
 		}));
 		if (r?.empty) stands.prepend(el("p", r.empty, {className: "notice"}));
+		const shelf = byID("bench-shelf"), batteries = r?.shelf || [];
+		shelf.hidden = !batteries.length;
+		shelf.querySelector("ul").replaceChildren(...batteries.map(b => {
+			const li = el("li", "");
+			li.append(el("b", b.serial), " ", el("span", b.part, {className: "quiet"}), el("p", b.why, {className: "quiet"}));
+			return li;
+		}));
 	}
 
 	// scan opens the camera where the browser reads codes by itself; the number can be typed everywhere.
