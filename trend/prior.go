@@ -64,14 +64,6 @@ var taught = func() (p Prior) {
 	if err := json.Unmarshal(priorText, &p); err != nil {
 		panic("prior.json: " + err.Error())
 	}
-	if p.SparedSD == 0 {
-		p.Spared, p.SparedSD = -2.2, 0.7
-	}
-	for i := range p.LevelSD {
-		if p.LevelSD[i] == 0 {
-			p.LevelSD[i], p.GrowthSD[i] = 1.5, 1
-		}
-	}
 	for i, w := range worse {
 		if p.Level[i]*w < 0 {
 			p.Level[i] = 0
