@@ -78,11 +78,11 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 			lessons = append(lessons, p)
 			continue
 		}
-		j, cases, err := judge(ctx, f, o.stages)
+		j, err := judge(ctx, f, o.stages)
 		if err != nil {
 			return fmt.Errorf("judge %s: %w", one, err)
 		}
-		off.add(cases, o.futures)
+		off.add(j.cases, o.futures)
 		if o.features != "" {
 			if err := writeFeatures(o.features, one, f, j.list); err != nil {
 				return fmt.Errorf("features of %s: %w", one, err)

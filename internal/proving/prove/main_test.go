@@ -176,7 +176,7 @@ func six() *proving.Fleet {
 
 func TestSixUnitsAreJudged(t *testing.T) {
 	f := six()
-	j, _, err := judge(t.Context(), f, true)
+	j, err := judge(t.Context(), f, true)
 	require.NoError(t, err)
 	methods := map[string]proving.Score{}
 	for _, r := range j.rows {
@@ -246,6 +246,6 @@ func TestCurveByHand(t *testing.T) {
 func TestStopsWhenAsked(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	_, _, err := judge(ctx, six(), false)
+	_, err := judge(ctx, six(), false)
 	require.ErrorIs(t, err, context.Canceled)
 }

@@ -18,11 +18,12 @@ import (
 
 // judged is one fleet with what was said of it.
 type judged struct {
-	name string
-	dirt bool
-	list fleet.RankedList
-	rows []row
-	took took
+	name  string
+	dirt  bool
+	list  fleet.RankedList
+	rows  []row
+	cases []proving.Case
+	took  took
 }
 
 // row is one way to judge the fleet: the forecast, the ceiling or a rule.
@@ -44,36 +45,37 @@ const (
 const resamples = 200
 
 // judge runs the forecast on f as it runs on a database, and scores it beside the ceiling and the rules in use today.
-func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, []proving.Case, error) {
+func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, error) {
 	j := judged{name: f.Name}
 	began := time.Now()
 	issued, err := alerts.Issue(ctx, inputOf(f))
 	if err != nil {
-		return judged{}, nil, err
+		return judged{}, err
 	}
 	j.took.Rank = time.Since(began)
 	if stages {
 		if j.took.Compress, j.took.Learn, err = timeStages(ctx, f); err != nil {
-			return judged{}, nil, err
+			return judged{}, err
 		}
 	}
 	j.list = issued.List
 	cases, err := casesOf(f, issued)
 	if err != nil {
-		return judged{}, nil, err
+		return judged{}, err
 	}
+	j.cases = cases
 	j.add(theForecast, cases)
 	if ceiling, known := ceilingOf(cases); known {
 		j.add(theCeiling, ceiling)
 	}
 	rules, err := rulesOf(f, cases)
 	if err != nil {
-		return judged{}, nil, err
+		return judged{}, err
 	}
 	for _, r := range rules {
 		j.add(r.name, r.cases)
 	}
-	return j, cases, nil
+	return j, nil
 }
 
 func (j *judged) add(method string, cases []proving.Case) {

@@ -64,13 +64,17 @@ func savePrior(file string, prior *trend.Prior) error {
 	return os.WriteFile(file, append(text, '\n'), 0o644)
 }
 
-// offTruth sums up how far what the product says of fleets, with the prior that it was built with, lies from the truth.
+// offTruth is how far what the product says of fleets, with the prior that it was built with, lies from the truth.
 type offTruth struct {
-	n, off, squares, stated float64 // of limits, °C: true less stated, its square, and the stated variance
-	chance, settled         float64 // squares of true less stated chances, and what they would be if the fate of every unit were settled
+	fleets          []offLimits
+	chance, settled float64 // squares of true less stated chances, and what they would be if the fate of every unit were settled
 }
 
+// offLimits are those of one fleet, °C: true less stated, and the stated standard deviation.
+type offLimits struct{ off, stated []float64 }
+
 func (o *offTruth) add(cases []proving.Case, futures int) {
+	var l offLimits
 	for _, c := range cases {
 		if p, chance := c.Said.P, c.Truth.Chance; !math.IsNaN(chance) && futures > 1 { // a count of futures errs by itself
 			o.chance += (chance-p)*(chance-p) - chance*(1-chance)/float64(futures-1)
@@ -80,10 +84,31 @@ func (o *offTruth) add(cases []proving.Case, futures int) {
 		if !known || math.IsInf(c.Truth.ColdLimitC, 0) || math.IsNaN(c.Truth.ColdLimitC) {
 			continue
 		}
-		sd := (c.Said.Limit80.High.Or(limit) - c.Said.Limit80.Low.Or(limit)) / 2 / proving.Normal90
-		off := c.Truth.ColdLimitC - limit
-		o.n, o.off, o.squares, o.stated = o.n+1, o.off+off, o.squares+off*off, o.stated+sd*sd
+		l.off = append(l.off, c.Truth.ColdLimitC-limit)
+		l.stated = append(l.stated, (c.Said.Limit80.High.Or(limit)-c.Said.Limit80.Low.Or(limit))/2/proving.Normal90)
 	}
+	if len(l.off) > 0 {
+		o.fleets = append(o.fleets, l)
+	}
+}
+
+// limits are by how much stated limits are to be moved, and their spread widened, for as many true ones to lie above as below in the
+// middle fleet, and four in five inside the 80 % interval in three of four fleets: the next may be unlike all of them. A few limits that are
+// far off count no more than others.
+func (o *offTruth) limits() (shiftC, widen float64) {
+	var shifts, widenings []float64
+	for _, f := range o.fleets {
+		shifts = append(shifts, quantile(f.off, 0.5))
+	}
+	shiftC = quantile(shifts, 0.5)
+	for _, f := range o.fleets {
+		far := make([]float64, len(f.off))
+		for i, off := range f.off {
+			far[i] = math.Abs(off-shiftC) / f.stated[i]
+		}
+		widenings = append(widenings, quantile(far, 0.8)/proving.Normal90)
+	}
+	return shiftC, quantile(widenings, 0.75)
 }
 
 // correctPrior writes into the file of the prior that the product was built with what its limits are to be shown as, and how far the fate of
@@ -97,9 +122,10 @@ func correctPrior(file string, o *offTruth) error {
 	if err := json.Unmarshal(text, &prior); err != nil {
 		return fmt.Errorf("correct the prior in %s: %w", file, err)
 	}
-	shift := o.off / o.n
-	prior.ShownShiftC = math.Round(10*(prior.ShownShiftC+shift)) / 10
-	prior.ShownWiden = math.Round(100*prior.ShownWiden*math.Sqrt((o.squares/o.n-shift*shift)/(o.stated/o.n))) / 100
+	if len(o.fleets) > 0 {
+		shift, widen := o.limits()
+		prior.ShownShiftC, prior.ShownWiden = math.Round(10*(prior.ShownShiftC+shift))/10, math.Round(100*prior.ShownWiden*widen)/100
+	}
 	if o.settled > 0 {
 		prior.Settled = math.Round(100*o.chance/o.settled) / 100
 	}
