@@ -65,9 +65,9 @@ var cableChecks = []check{
 		},
 		rows:   []row{usually(0.99, 0.01), likely(0.05, 0.95).with(PositiveCable), likely(0.93, 0.07).with(EngineLocked, EngineDrag, StarterMotor), likely(0.50, 0.50).with(Terminals), likely(0.40, 0.60).with(MainFuse)},
 		why:    "It finds resistance in cable and joints, which no test without current does.",
-		how:    []string{"Red probe into the battery's positive post, black on the starter's large battery terminal.", "{brake}, turn the key for 3 s and read while current flows."},
+		how:    []string{"Red probe into the battery's positive post, black on the starter's large battery terminal. Clip both on, then come out from under it.", "{brake}, turn the key for 3 s and read while current flows."},
 		expect: "{posV} V or less.", tools: []string{"voltmeter with long leads", "a second person"},
-		caution: []string{beforeCrank, noFire, shortCrank, burns, stands},
+		caution: []string{beforeCrank, noFire, shortCrank, burns, stands, noneBelow},
 	},
 	{
 		id: GroundDrop, title: "Measure the ground side's voltage drop while cranking", minutes: 4, risk: 1, misread: 0.02, cranks: true, needs: crankSafely(flows, measured),
@@ -79,9 +79,9 @@ var cableChecks = []check{
 		},
 		rows:   []row{usually(0.91, 0.08, 0.01), likely(0.03, 0.17, 0.80).with(GroundCable), likely(0.78, 0.20, 0.02).with(EngineLocked, EngineDrag, StarterMotor), likely(0.50, 0.20, 0.30).with(Terminals)},
 		why:    "The ground cable carries the same current as the positive one and is forgotten more often.",
-		how:    []string{"Red probe on the starter's bare body, black into the battery's negative post.", "{brake}, turn the key for 3 s and read while current flows."},
+		how:    []string{"Red probe on the starter's bare body, black into the battery's negative post. Clip both on, then come out from under it.", "{brake}, turn the key for 3 s and read while current flows."},
 		expect: "{gndV} V or less.", tools: []string{"voltmeter with long leads", "a second person"},
-		caution: []string{beforeCrank, noFire, shortCrank, burns, stands},
+		caution: []string{beforeCrank, noFire, shortCrank, burns, stands, noneBelow},
 	},
 	{
 		id: MainFuseCheck, title: "Measure on both sides of main fuse and disconnect switch", minutes: 4, misread: 0.02,
@@ -118,6 +118,6 @@ var cableChecks = []check{
 			"Clean terminals and lugs to bright metal, tighten to the maker's figure, protect them. Negative lead on, {brake}, turn the key.",
 		},
 		expect: "No change where the joints were sound.", tools: []string{"wire brush", "spanners"},
-		caution: []string{negativeOff, stands, hotMoving, beforeCrank},
+		caution: []string{negativeOff, stands, noneBelow, hotMoving, beforeCrank},
 	},
 }

@@ -33,9 +33,9 @@ var controlChecks = []check{
 			likely(0.04, 0.10, 0.86).with(MainFuse),
 		},
 		why:    "It cuts the search in half: starter on one side, start circuit on the other.",
-		how:    []string{"Black probe on the starter's bare body, red on the small terminal.", "{brake}, turn the key for 2 s and read the first figure: it falls as the coils heat."},
+		how:    []string{"Black probe on the starter's bare body, red on the small terminal. Clip both on, then come out from under it.", "{brake}, turn the key for 2 s and read the first figure: it falls as the coils heat."},
 		expect: "Battery volts, less {sigV} V at most.", tools: []string{"voltmeter", "a second person"},
-		caution: []string{beforeCrank, neverBypass, stands, hotMoving},
+		caution: []string{beforeCrank, neverBypass, stands, noneBelow, hotMoving},
 	},
 	{
 		id: StartFuse, title: "Check the fuse of the start circuit", minutes: 3, misread: 0.02,

@@ -23,6 +23,7 @@ const (
 	gas          = "Batteries give off explosive gas: no flame, no smoking, no sparks, fresh air."
 	frozenNever  = "Never charge, jump or load a frozen battery: it may burst. Let it thaw first."
 	stands       = "Under a unit only on stands on firm ground, wheels chocked, never under a jack alone."
+	noneBelow    = "Nobody lies under the unit while the key is turned."
 	hotMoving    = "Mind hot exhaust and moving belts; sleeves and hair tied back."
 	burns        = "Hundreds of amperes flow here: a slipped spanner welds and burns, at 24 V more so."
 	lifting      = "A starter weighs 4 to 30 kg: hold its weight before the last fastener."

@@ -28,9 +28,9 @@ var starterChecks = []check{
 			likely(0.88, 0.05, 0.07).with(PositiveCable, GroundCable),
 		},
 		why:    "It tells the solenoid from the motor behind it.",
-		how:    []string{"Red probe on the large terminal that comes from the battery, black on the one that goes into the motor.", "{brake}, turn the key for 3 s and read."},
+		how:    []string{"Red probe on the large terminal that comes from the battery, black on the one that goes into the motor. Clip both on, then come out from under it.", "{brake}, turn the key for 3 s and read."},
 		expect: "Battery volts at rest, {solV} V or less while the key is turned.", tools: []string{"voltmeter", "a second person"},
-		caution: []string{beforeCrank, noFire, shortCrank, burns, stands},
+		caution: []string{beforeCrank, noFire, shortCrank, burns, stands, noneBelow},
 	},
 	{
 		id: Draw, title: "Measure the starter's current", minutes: 8, risk: 1, misread: 0.04, cranks: true, needs: crankSafely(flows, steady, enough),
@@ -72,7 +72,7 @@ var starterChecks = []check{
 		why:    "Worn brushes often make contact once more when tapped.",
 		how:    []string{"Reach the starter from a safe place, hands and sleeves away from belts and fan.", "Tap its body lightly with a wooden or plastic handle while a second person, {brake}, turns the key for 2 s."},
 		expect: "No change.", tools: []string{"wooden handle", "a second person"},
-		caution: []string{beforeCrank, stands, hotMoving, "Nobody lies under the unit while the key is turned."},
+		caution: []string{beforeCrank, stands, hotMoving, noneBelow},
 	},
 	{
 		id: Bench, title: "Take the starter out and run it on the bench", minutes: 70, risk: 10, misread: 0.01, needs: []need{secured, heard, enough},
@@ -89,7 +89,7 @@ var starterChecks = []check{
 			"Many parts counters test it for nothing: take it along, it goes back for its deposit anyway.",
 		},
 		expect: "Fast and even; by one maker at most 130 A at 11.5 V (12 V) or 85 A at 23 V (24 V).", tools: []string{"stands", "spanners", "bench battery", "clamp meter"},
-		caution: []string{negativeOff, stands, lifting, hotMoving, burns, "Clamp the starter before it gets volts: it jumps."},
+		caution: []string{negativeOff, stands, lifting, hotMoving, burns, gas, eyes, "Clamp the starter before it gets volts: it jumps."},
 	},
 	{
 		id: SolenoidBench, title: "Test the solenoid's pull-in on the bench", minutes: 8, risk: 2, misread: 0.02, needs: []need{starterOut},

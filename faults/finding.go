@@ -190,12 +190,12 @@ func (s Session) evidence(k known, top int) []Evidence {
 }
 
 // doubt says which answer does not fit the others.
-func (k known) doubt(odd int) string {
+func (k known) doubt(odd int, askedNow bool) string {
 	said := fmt.Sprintf("“%s: %s” does not fit the other answers.", checks[odd].title, k.text(odd))
-	if k.said[odd].times > 1 || checks[odd].minutes > repeatMinutes {
-		return said + " It counts for what it says; look at it again before money is spent."
+	if askedNow {
+		return said + " Do that check again."
 	}
-	return said + " Do that check again."
+	return said + " It counts for what it says; look at it again before money is spent."
 }
 
 func capital(s string) string {
@@ -214,6 +214,8 @@ func (p *chances) says(j job) string {
 	whole, all := wholes[j], percent(p.ofJob(j))
 	switch {
 	case whole == "":
+		return fmt.Sprintf("%s, at %s.", capital(p.short(j)), all)
+	case p.clear(j) && percent(p[p.top(j)]) == all:
 		return fmt.Sprintf("%s, at %s.", capital(p.short(j)), all)
 	case p.clear(j):
 		return fmt.Sprintf("%s, at %s; %s, at %s.", capital(p.short(j)), percent(p[p.top(j)]), whole, all)

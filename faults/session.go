@@ -157,10 +157,11 @@ func (s Session) Next() Step {
 	prior := s.Prior.chances(s.Facts)
 	p := k.posterior(prior, -1)
 	step := Step{Chances: p.list(0.01), Minutes: k.minutes()}
-	if odd, found := k.misfit(prior); found {
-		step.Doubt, step.Odd = k.doubt(odd), checks[odd].id
+	i, again, found := k.decide(p, prior)
+	if odd, doubted := k.misfit(prior); doubted {
+		step.Doubt, step.Odd = k.doubt(odd, found && i == odd), checks[odd].id
 	}
-	if i, again, found := k.decide(p, prior); found {
+	if found {
 		step.Ask = s.ask(i, p, again)
 		return step
 	}

@@ -2,6 +2,7 @@ package faults
 
 import (
 	"fmt"
+	"strings"
 
 	"rimeyard/internal/fleet"
 )
@@ -128,11 +129,7 @@ func (n ClassNotes) cables() SheetStep {
 	if len(n.CableOrder) == 0 {
 		return step("Note or photograph which cable goes where before one comes off, and mark them.").blank("cables, in the order they come off: ____________")
 	}
-	s := step("Which cable goes where, in the order they come off, as the fleet has noted it; mark them all the same:")
-	for _, c := range n.CableOrder {
-		s.Do += " " + c + "."
-	}
-	return s
+	return step("Which cable goes where, in the order they come off, as the fleet has noted it; mark them all the same: " + strings.Join(n.CableOrder, "; ") + ".")
 }
 
 // safe is how every job begins.

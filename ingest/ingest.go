@@ -24,8 +24,9 @@ type Store[L Load] interface {
 // not at all. A dry run's load takes everything back when it is closed.
 type Load interface {
 	Depots(ctx context.Context) ([]fleet.Depot, error)
-	Units(ctx context.Context) ([]fleet.Unit, error)
-	BatteryFittings(ctx context.Context) ([]fleet.BatteryFitting, error)
+	// Units and BatteryFittings are those of these units; nil: of all.
+	Units(ctx context.Context, of []fleet.UnitID) ([]fleet.Unit, error)
+	BatteryFittings(ctx context.Context, of []fleet.UnitID) ([]fleet.BatteryFitting, error)
 
 	// StartFile begins a file, for the second time with care: see Add.
 	StartFile(ctx context.Context, kind fleet.Kind, care bool) error
@@ -58,6 +59,7 @@ type Options struct {
 	Amend    bool                          // depots, units, fittings and temperatures that changed take the place of those that stand
 	DryRun   bool                          // tell what would be done, and leave everything as it was
 	Depots   []fleet.DepotID               // if not nil, rows of any other depot are kept apart
+	Units    []fleet.UnitID                // if not nil, the only units that rows name, so that no other need be known
 	Progress func(file string, rows int64) // if not nil, is told now and then how far a file is read
 }
 
@@ -113,7 +115,7 @@ func (r *run) take(ctx context.Context, in *input) error {
 	}
 	if r.judge.known == nil {
 		var err error
-		if r.judge.known, err = learn(ctx, r.load); err != nil {
+		if r.judge.known, err = learn(ctx, r.load, r.opt.Units); err != nil {
 			return err
 		}
 	}

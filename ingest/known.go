@@ -3,7 +3,10 @@ package ingest
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"rimeyard/internal/fleet"
 )
@@ -35,9 +38,14 @@ func (u *knownUnit) wasFitted(battery string, position int, d fleet.Date) bool {
 	return false
 }
 
-// learn reads units before depots, because others bring both meanwhile: the depot of a unit that is there is there too.
-func learn(ctx context.Context, l Load) (*known, error) {
-	units, err := l.Units(ctx)
+// learn reads these units, nil: all, before depots, because others bring both meanwhile: the depot of a unit that is there is there too.
+func learn(ctx context.Context, l Load, of []fleet.UnitID) (*known, error) {
+	if of != nil { // no number of a unit is no text, and no store takes it as one
+		of = slices.DeleteFunc(slices.Clone(of), func(u fleet.UnitID) bool {
+			return !utf8.ValidString(string(u)) || strings.ContainsRune(string(u), 0)
+		})
+	}
+	units, err := l.Units(ctx, of)
 	if err != nil {
 		return nil, fmt.Errorf("read what is known: %w", err)
 	}
@@ -45,7 +53,7 @@ func learn(ctx context.Context, l Load) (*known, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read what is known: %w", err)
 	}
-	fittings, err := l.BatteryFittings(ctx)
+	fittings, err := l.BatteryFittings(ctx, of)
 	if err != nil {
 		return nil, fmt.Errorf("read what is known: %w", err)
 	}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"slices"
+	"strings"
 	"time"
 
 	"rimeyard/internal/fleet"
@@ -108,10 +109,21 @@ type mending struct {
 	files []string // names of what was recorded so far
 }
 
+// named are the units that the mended rows can name: whatever stands in a field of theirs.
+func (m *mending) named() []fleet.UnitID {
+	of := []fleet.UnitID{}
+	for _, mend := range m.mends {
+		for _, field := range mend.Fields {
+			of = append(of, fleet.UnitID(field), fleet.UnitID(strings.TrimSpace(field)))
+		}
+	}
+	return of
+}
+
 // take takes the rows at these places, whole or without those that were found gone.
 func (m *mending) take(ctx context.Context, places []int) error {
 	var err error
-	if m.judge.known, err = learn(ctx, m.load); err != nil {
+	if m.judge.known, err = learn(ctx, m.load, m.named()); err != nil {
 		return err
 	}
 	for len(places) > 0 {

@@ -70,11 +70,13 @@ func newBooker(f Facts) *booker {
 	return b
 }
 
+// inSource keeps what parts a source out of its words. It is made once: sources are made by the million.
+var inSource = strings.NewReplacer("%", "%25", "/", "%2F")
+
 // source names a row, and what of it, by the row's own key.
 func source(words ...string) string {
-	plain := strings.NewReplacer("%", "%25", "/", "%2F")
 	for i, w := range words {
-		words[i] = plain.Replace(w)
+		words[i] = inSource.Replace(w)
 	}
 	return strings.Join(words, "/")
 }

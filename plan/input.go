@@ -36,6 +36,8 @@ type Unit struct {
 	// ChanceByWeek is the chance of at least one failed start up to and including the Sunday of each week. The first week is that of
 	// Input.Monday, the last the season's last. Empty: nothing is known, and the unit is left.
 	ChanceByWeek []float64
+	// Down says that the unit does not start now. One part is the cause then: put right, it starts, by that part's share of the blame.
+	Down bool
 	// ChanceIf is the season's chance in five equally likely cases that a test could tell apart. Unknown: no test is proposed.
 	ChanceIf    fleet.Opt[[5]float64]
 	Causes      map[fleet.Part]float64     // share of each part in the blame, 1 in sum

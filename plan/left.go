@@ -8,7 +8,7 @@ import (
 )
 
 func (m *maker) leftLocked(u *Unit) Left {
-	return Left{Unit: u.ID, Depot: u.Depot, Reason: LeftLocked, ChanceStays: readable(newCourse(u.ChanceByWeek).season()), Why: "locked: to be left as it is"}
+	return Left{Unit: u.ID, Depot: u.Depot, Reason: LeftLocked, ChanceStays: readable(newCourse(u).season()), Why: "locked: to be left as it is"}
 }
 
 // notWorth says why no work is planned for a unit even if there were room for all.

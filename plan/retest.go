@@ -153,7 +153,7 @@ func (m *maker) doubts(yard int, says [][]float64) (all []*doubt) {
 
 // doubt weighs a unit in each case; nil where no work would help in the worst of them, or none would be worth a test.
 func (m *maker) doubt(u *Unit, y *yard, says [][]float64, prices *yardPrices, budget int64) *doubt {
-	chances, base := u.ChanceIf.Or([cases]float64{}), newCourse(u.ChanceByWeek)
+	chances, base := u.ChanceIf.Or([cases]float64{}), newCourse(u)
 	worst := slices.Max(chances[:])
 	parts := m.helps(u, worst)
 	if len(parts) == 0 || base.end() == 0 {

@@ -20,15 +20,18 @@ func money(worth int64) fleet.Money { return fleet.RoundMoney(float64(worth) / p
 
 // course is a unit's run of chances. hazard[w] is −ln(1 − chance) up to the beginning of week w, alive[w] that chance's complement; the
 // last of each are those of the whole season.
-type course struct{ hazard, alive []float64 }
+type course struct {
+	hazard, alive []float64
+	down          bool // see Unit
+}
 
 // surest is as certain as a chance may be: a unit of which it is said that it must fail still has a finite hazard.
 const surest = 1 - 1e-9
 
-func newCourse(chanceByWeek []float64) course {
-	c := course{make([]float64, len(chanceByWeek)+1), make([]float64, len(chanceByWeek)+1)}
+func newCourse(u *Unit) course {
+	c := course{make([]float64, len(u.ChanceByWeek)+1), make([]float64, len(u.ChanceByWeek)+1), u.Down}
 	c.alive[0] = 1
-	for i, p := range chanceByWeek {
+	for i, p := range u.ChanceByWeek {
 		c.alive[i+1] = 1 - min(p, surest)
 		c.hazard[i+1] = -math.Log(c.alive[i+1])
 	}
@@ -41,7 +44,7 @@ func (c course) scaled(season float64) course {
 	if c.end() > 0 {
 		by = -math.Log(1-min(season, surest)) / c.end()
 	}
-	out := course{make([]float64, len(c.hazard)), make([]float64, len(c.hazard))}
+	out := course{make([]float64, len(c.hazard)), make([]float64, len(c.hazard)), c.down}
 	for i, h := range c.hazard {
 		out.hazard[i], out.alive[i] = h*by, math.Exp(-h*by)
 	}
@@ -97,7 +100,7 @@ func (a *appraiser) helps(u *Unit, season float64) (parts []fleet.Part) {
 
 // job lists every set of works that helps a unit, with what it saves in each week. takes numbers the pieces that stock may limit.
 func (a *appraiser) job(u *Unit, d *Depot, takes func([]string) []take) job {
-	c := newCourse(u.ChanceByWeek)
+	c := newCourse(u)
 	return a.jobOf(u, d, c, a.helps(u, c.season()), takes)
 }
 
@@ -148,11 +151,16 @@ func (a *appraiser) set(j *job, d *Depot, parts []fleet.Part, takes func([]strin
 //	C · { exp[−H(w) − (1 − c)(H(W) − H(w)) − n·r·(W − w)] − exp[−H(W)] }
 //
 // Work counts from its week's Monday on. c is the share of the hazard that it cures: Σ share of the blame × share cured, as if the
-// causes were rivals with proportional hazards. r is the weekly risk of each of n new parts.
+// causes were rivals with proportional hazards. r is the weekly risk of each of n new parts. A unit that is down has one cause, which the work
+// either meets or not: for exp[−(1 − c)(H(W) − H(w))] it has 1 − (1 − c)·{1 − exp[−(H(W) − H(w))]}, which is the same where hazards are small.
 func (a *appraiser) avoids(c course, loss float64, s *set, w int) float64 {
 	w = min(w, c.weeks())
-	after := (1-s.cured)*(c.end()-c.hazard[w]) + float64(s.swaps)*a.rules.NewPartRisk*float64(c.weeks()-w)
-	return loss * (c.alive[w]*math.Exp(-after) - c.alive[c.weeks()])
+	left, fitted := c.end()-c.hazard[w], float64(s.swaps)*a.rules.NewPartRisk*float64(c.weeks()-w)
+	survives := math.Exp(-(1-s.cured)*left - fitted)
+	if c.down {
+		survives = (1 - (1-s.cured)*-math.Expm1(-left)) * math.Exp(-fitted)
+	}
+	return loss * (c.alive[w]*survives - c.alive[c.weeks()])
 }
 
 // costs is what a set of works in week w costs more than leaving the unit. Parts of a unit that has failed before are renewed in

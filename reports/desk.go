@@ -51,7 +51,7 @@ func (d Desk) Now(ctx context.Context, s fleet.Schedule, key string, now time.Ti
 // due writes what a schedule has due at slot.
 func (d Desk) due(ctx context.Context, s fleet.Schedule, slot, now time.Time) (fleet.Run, error) {
 	run, err := d.write(ctx, s, fmt.Sprintf("%d/%s", s.ID, slot.UTC().Format(time.RFC3339)), now)
-	run.Slot = slot
+	run.Of, run.Slot = s, slot
 	return run, err
 }
 

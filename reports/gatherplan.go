@@ -81,32 +81,22 @@ func blamed(f fleet.Forecast) map[fleet.Part]float64 {
 	return known
 }
 
-// surest is as sure of a failed start as the planner is let be. Work takes away a share of the hazard, and of a hazard without end any share
-// leaves one without end: of a unit that is down, no work would seem to save anything, and it would be put off.
-const surest = 0.99
-
 // planUnit takes from a line of the list what the planner needs. What may have happened before this week is behind.
 func planUnit(l fleet.Listed, skip int) plan.Unit {
-	u := plan.Unit{ID: l.Forecast.Unit, Depot: l.Forecast.Depot, Causes: blamed(l.Forecast)}
+	u := plan.Unit{ID: l.Forecast.Unit, Depot: l.Forecast.Depot, Down: l.Forecast.Band == fleet.Down, Causes: blamed(l.Forecast)}
 	o := l.Outlook
 	if o == nil || skip >= len(o.ChanceByWeek) {
 		return u
 	}
 	u.ChanceByWeek = slices.Clone(o.ChanceByWeek[max(0, skip):])
-	for i, p := range u.ChanceByWeek {
-		u.ChanceByWeek[i] = min(p, surest)
-	}
-	if skip > 0 {
-		gone := min(o.ChanceByWeek[skip-1], surest)
-		for i, p := range u.ChanceByWeek {
-			u.ChanceByWeek[i] = max(0, (p-gone)/(1-gone))
+	if skip > 0 && !u.Down { // one that is down has not got through the weeks that went by: it waits for its work
+		if gone := o.ChanceByWeek[skip-1]; gone < 1 { // nor has one of which that is as certain
+			for i, p := range u.ChanceByWeek {
+				u.ChanceByWeek[i] = max(0, (p-gone)/(1-gone))
+			}
 		}
 	}
-	chanceIf := o.ChanceIf
-	for i, p := range chanceIf {
-		chanceIf[i] = min(p, surest)
-	}
-	u.ChanceIf, u.NoStartCost, u.SwapCosts = fleet.Known(chanceIf), o.NoStartCost, o.SwapCosts
+	u.ChanceIf, u.NoStartCost, u.SwapCosts = fleet.Known(o.ChanceIf), o.NoStartCost, o.SwapCosts
 	u.PartsNeeded, u.AgeYears = o.Fitted, o.AgeYears
 	return u
 }

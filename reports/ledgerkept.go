@@ -41,6 +41,12 @@ type recipe[T any] struct {
 	make   func(ctx context.Context) (made T, units int, err error)
 }
 
+// figureMethod is raised whenever figures are reckoned by other rules, or are written in another shape: what was kept before is not read then.
+const figureMethod = 2
+
+// name of the figure as it is kept.
+func (r recipe[T]) name() string { return fmt.Sprintf("%s, %d", r.figure, figureMethod) }
+
 // hashOf is of all that is written into JSON of a value.
 func hashOf(v any) (string, error) {
 	text, err := json.Marshal(v)
@@ -57,7 +63,7 @@ type figures struct {
 // figureOf reads a figure as it is kept while it is still good, else makes and keeps it. One of many units that is no longer good is given as
 // it is, and said to be behind, unless it must be fresh.
 func figureOf[T any](ctx context.Context, f *figures, r recipe[T], fresh bool) (d Dated[T], err error) {
-	k, found, err := f.store.KeptFigure(ctx, r.figure, r.of)
+	k, found, err := f.store.KeptFigure(ctx, r.name(), r.of)
 	if err != nil {
 		return d, err
 	}
@@ -80,7 +86,7 @@ func figureOf[T any](ctx context.Context, f *figures, r recipe[T], fresh bool) (
 
 // keepFigure makes and keeps a figure unless what is kept is still good, and tells whether it did.
 func keepFigure[T any](ctx context.Context, store FigureStore, r recipe[T]) (kept bool, err error) {
-	k, found, err := store.KeptFigure(ctx, r.figure, r.of)
+	k, found, err := store.KeptFigure(ctx, r.name(), r.of)
 	if err != nil || found && k.MadeOf == r.madeOf {
 		return false, err
 	}
@@ -119,7 +125,7 @@ func makeFigure[T any](ctx context.Context, store FigureStore, r recipe[T]) (mad
 	if err != nil {
 		return made, fmt.Errorf("write the figure %q: %w", r.figure, err)
 	}
-	return made, store.KeepFigure(ctx, fleet.KeptFigure{Figure: r.figure, Depots: r.of, Units: units, MadeOf: r.madeOf, MadeAt: r.at, Result: result})
+	return made, store.KeepFigure(ctx, fleet.KeptFigure{Figure: r.name(), Depots: r.of, Units: units, MadeOf: r.madeOf, MadeAt: r.at, Result: result})
 }
 
 // scopeSource knows who sees which depots.

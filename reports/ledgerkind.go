@@ -79,8 +79,17 @@ func (l Ledger) PDFOn(paper Paper) ([]byte, error) {
 	d.Table(l.printedMonths())
 	d.Heading("By cost centre, deposits apart")
 	t := PrintedTable{Columns: []PrintedColumn{{Header: "Cost centre"}, {Header: l.Months[1].Name, Right: true}, {Header: l.Months[0].Name + " so far", Right: true}, {Header: "Season so far", Right: true}}}
+	var all LedgerCentre
 	for _, c := range l.Centres {
 		t.Rows = append(t.Rows, PrintedRow{Cells: PrintedTexts(CentreWords(c.Name), Money(c.LastMonth), Money(c.ThisMonth), Money(c.InSeason))})
+		all.LastMonth, all.ThisMonth, all.InSeason = all.LastMonth+c.LastMonth, all.ThisMonth+c.ThisMonth, all.InSeason+c.InSeason
+	}
+	if len(l.Centres) > 1 {
+		row := PrintedRow{}
+		for _, text := range []string{"All cost centres", Money(all.LastMonth), Money(all.ThisMonth), Money(all.InSeason)} {
+			row.Cells = append(row.Cells, PrintedCell{Text: text, Strong: true})
+		}
+		t.Rows = append(t.Rows, row)
 	}
 	d.Table(t)
 	for _, part := range []struct {

@@ -153,8 +153,37 @@ func (d *Document) Space(height float64) {
 	}
 }
 
-// Picture prints a drawing over the whole width, with its title above and its description, which says in words what it shows, below.
-func (d *Document) Picture(p Picture) {
+// picturesGap is what stands round a picture besides its words, in points.
+const picturesGap = 24
+
+// pictureSize is how large a picture is printed: over the whole width, but no higher than lets two stand on a page under a heading. around is
+// what its title and its description take.
+func (d *Document) pictureSize(p Picture) (width, height, around float64) {
+	width = d.right - d.left
+	caption, title := d.wrapped(p.Description, width, smallLetters), d.wrapped(p.Title, width, strongLetters)
+	around = float64(len(caption))*smallLetters.lead + float64(len(title))*strongLetters.lead + 10
+	height = width * float64(p.Height) / float64(p.Width)
+	room := (d.bottom-d.top-headingLetters.lead-picturesGap)/2 - around - picturesGap
+	if height > room && room > 0 {
+		width, height = width*room/height, room
+	}
+	return width, height, around
+}
+
+// Pictures prints drawings under a heading, which stays with the first of them; none prints nothing.
+func (d *Document) Pictures(heading string, all []Picture) {
+	for i, p := range all {
+		if i == 0 {
+			_, height, around := d.pictureSize(p)
+			d.need(headingLetters.lead + height + around + 2*picturesGap)
+			d.Heading(heading)
+		}
+		d.picture(p)
+	}
+}
+
+// picture prints a drawing, with its title above and its description, which says in words what it shows, below.
+func (d *Document) picture(p Picture) {
 	d.pictures++
 	raster, err := opaque(p, d.pictures)
 	if err != nil {
@@ -163,14 +192,8 @@ func (d *Document) Picture(p Picture) {
 	}
 	name := fmt.Sprintf("picture-%d", d.pictures)
 	d.pdf.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "PNG"}, bytes.NewReader(raster))
-	width := d.right - d.left
-	caption := d.wrapped(p.Description, width, smallLetters)
-	title := d.wrapped(p.Title, width, strongLetters)
-	around := float64(len(caption))*smallLetters.lead + float64(len(title))*strongLetters.lead + 10
-	height := width * float64(p.Height) / float64(p.Width)
-	if room := d.bottom - d.top - around; height > room && room > 0 {
-		width, height = width*room/height, room
-	}
+	width, height, around := d.pictureSize(p)
+	caption, title := d.wrapped(p.Description, d.right-d.left, smallLetters), d.wrapped(p.Title, d.right-d.left, strongLetters)
 	d.Space(8)
 	d.need(height + around)
 	d.put(title, d.left, strongLetters)

@@ -101,10 +101,5 @@ func (r AuditReport) printPictures(d *Document) {
 			drawn = append(drawn, p)
 		}
 	}
-	if len(drawn) > 0 {
-		d.Heading("Pictures")
-	}
-	for _, p := range drawn {
-		d.Picture(p)
-	}
+	d.Pictures("Pictures", drawn)
 }

@@ -41,12 +41,7 @@ func (w WinterList) PDFOn(paper Paper) ([]byte, error) {
 	for _, words := range w.Money {
 		d.Paragraph(words)
 	}
-	if pictures := w.data.pictures(w.forecasts, min(len(w.Units), mostPrintedBars), PageWidth); len(pictures) > 0 {
-		d.Heading("Pictures")
-		for _, p := range pictures {
-			d.Picture(p)
-		}
-	}
+	d.Pictures("Pictures", w.data.pictures(w.forecasts, min(len(w.Units), mostPrintedBars), PageWidth))
 	d.Space(6)
 	d.Note(winterListReading)
 	return d.Bytes()

@@ -37,7 +37,7 @@ type TonightData struct {
 type NightSource interface {
 	LowSource
 	LatestIssue(ctx context.Context) (fleet.Issue, error)
-	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
+	CountByDepot(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.DepotID]int, error)
 	Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error)
 }
 
@@ -80,7 +80,7 @@ const nightReachC = 18
 
 // GatherTonight brings together what is known of the coming night at the depots. fleet.ErrNoIssue: no list was issued yet.
 func GatherTonight(ctx context.Context, from NightSource, depots []fleet.Depot, now time.Time) (TonightData, error) {
-	data := TonightData{Depots: depots, Nights: map[fleet.DepotID][]alerts.Night{}, Units: map[fleet.DepotID]int{}}
+	data := TonightData{Depots: depots, Nights: map[fleet.DepotID][]alerts.Night{}}
 	issue, err := from.LatestIssue(ctx)
 	if err != nil || len(depots) == 0 {
 		return data, err
@@ -89,14 +89,14 @@ func GatherTonight(ctx context.Context, from NightSource, depots []fleet.Depot, 
 	if data.Lows, err = LowsTonight(ctx, from, depots, func(d fleet.Depot) fleet.Date { return Dawn(d, now) }); err != nil {
 		return data, err
 	}
+	of := make([]fleet.DepotID, len(depots))
+	for i, d := range depots {
+		of[i] = d.ID
+	}
+	if data.Units, err = from.CountByDepot(ctx, issue.ID, of); err != nil {
+		return data, err
+	}
 	for _, d := range depots {
-		counts, err := from.CountByBand(ctx, issue.ID, fleet.ListFilter{Depots: []fleet.DepotID{d.ID}})
-		if err != nil {
-			return data, err
-		}
-		for _, n := range counts {
-			data.Units[d.ID] += n
-		}
 		low, known := data.Lows[d.ID]
 		if !known {
 			continue

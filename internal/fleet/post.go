@@ -54,6 +54,7 @@ type Said struct {
 
 // Run is one due time dealt with: the letters it brought, what they spoke of and who got none.
 type Run struct {
+	Of      Schedule // as it was when the letters were written: they are about its report and depot, and to its recipients; zero: whatever it is
 	Slot    time.Time
 	Said    map[string]Said // replaces the schedule's
 	Note    string

@@ -108,7 +108,6 @@ const (
 	listForecasts = `SELECT unit, depot, rank, band, no_start_probability, cold_limit_c, cold_limit_p10_c, cold_limit_p90_c,
 	suspect, p_battery, p_starter, p_cable, p_charging, p_control, expected_loss, swap_cost, swap_by, evidence` +
 		forecastWhere
-	countForecasts = `SELECT band, count(*)` + forecastWhere + ` GROUP BY band`
 )
 
 // forecastOrders are the ORDER BY clauses; the rank settles what is equal, so that pages never overlap.
@@ -136,15 +135,16 @@ func (db *DB) Forecasts(ctx context.Context, issue int64, filter ForecastFilter)
 	return list, nil
 }
 
-// CountByBand is how many units of the issue fall in each band, as far as the filter lets through.
-func (db *DB) CountByBand(ctx context.Context, issue int64, filter ForecastFilter) (map[fleet.Band]int, error) {
-	counts := map[fleet.Band]int{}
-	rows, _ := db.pool.Query(ctx, countForecasts, forecastArgs(issue, filter))
+// CountByDepot is how many units of the depots (nil: all) an issue has; a depot without any is not there.
+func (db *DB) CountByDepot(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.DepotID]int, error) {
+	counts := map[fleet.DepotID]int{}
+	rows, _ := db.pool.Query(ctx, `SELECT depot, count(*) FROM forecast WHERE issue = @issue AND (@depots::text[] IS NULL OR depot = ANY(@depots)) GROUP BY depot`,
+		pgx.NamedArgs{"issue": issue, "depots": depotNames(of)})
 	var (
-		band fleet.Band
-		n    int
+		depot fleet.DepotID
+		n     int
 	)
-	_, err := pgx.ForEachRow(rows, []any{&band, &n}, func() error { counts[band] = n; return nil })
+	_, err := pgx.ForEachRow(rows, []any{&depot, &n}, func() error { counts[depot] = n; return nil })
 	if err != nil {
 		return nil, fmt.Errorf("count ranked list %d: %w", issue, err)
 	}

@@ -56,7 +56,7 @@ func (db *DB) DepositsOut(ctx context.Context, asked fleet.DepositsAsked) (d fle
 // The sums stand beside each core, and alone where there is none: fittings are gone through once.
 const depositsOut = `WITH none AS (SELECT e ->> 'kind' AS kind, e ->> 'serial' AS serial, unit, e ->> 'fitted_on' AS fitted_on FROM job, json_array_elements(exchanged) e
 		WHERE core = 'none' AND (e ->> 'out')::boolean),
-	there AS MATERIALIZED (SELECT f.kind, f.serial, unit, u.depot, f.part, f.fitted_on, f.removed_on, f.core_deposit FROM (
+	there AS (SELECT f.kind, f.serial, unit, u.depot, f.part, f.fitted_on, f.removed_on, f.core_deposit FROM (
 		SELECT 'battery' AS kind, battery AS serial, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM battery_fitting
 		UNION ALL SELECT 'starter', starter, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM starter_fitting) f
 		JOIN unit u USING (unit)

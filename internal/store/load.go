@@ -96,12 +96,22 @@ func (l *Load) Close(ctx context.Context) (err error) {
 // Depots lists the depots as the load sees them.
 func (l *Load) Depots(ctx context.Context) ([]fleet.Depot, error) { return depots(ctx, l.db()) }
 
-// Units lists the units as the load sees them.
-func (l *Load) Units(ctx context.Context) ([]fleet.Unit, error) { return units(ctx, l.db(), nil) }
+// namesOrAll are the keys as SQL wants them; nil, which means all, stays null.
+func namesOrAll(of []fleet.UnitID) []string {
+	if of == nil {
+		return nil
+	}
+	return unitNames(of)
+}
 
-// BatteryFittings lists the fittings of batteries as the load sees them.
-func (l *Load) BatteryFittings(ctx context.Context) ([]fleet.BatteryFitting, error) {
-	return batteryFittings(ctx, l.db(), nil)
+// Units lists these units, nil: all, as the load sees them.
+func (l *Load) Units(ctx context.Context, of []fleet.UnitID) ([]fleet.Unit, error) {
+	return units(ctx, l.db(), namesOrAll(of))
+}
+
+// BatteryFittings lists the fittings of batteries to these units, nil: to all, as the load sees them.
+func (l *Load) BatteryFittings(ctx context.Context, of []fleet.UnitID) ([]fleet.BatteryFitting, error) {
+	return batteryFittings(ctx, l.db(), namesOrAll(of))
 }
 
 // StartFile begins a file's transaction. A file that Add or Merge has found to hold rows that are there is begun again

@@ -105,9 +105,10 @@ func (db *DB) Listed(ctx context.Context, issue int64, filter ForecastFilter) ([
 // Overnight is Listed for the units of a depot whose starts the coming night may concern: by their cold limit, or because the battery may
 // freeze, at the temperature given or above. Units without an outlook are not among them.
 func (db *DB) Overnight(ctx context.Context, issue int64, depot fleet.DepotID, fromC float64) ([]fleet.Listed, error) {
-	rows, _ := db.pool.Query(ctx, listForecasts+` AND unit IN (SELECT unit FROM outlook WHERE issue = @issue AND depot = @at
-			AND (night_limit_c >= @from OR freezes_at_c >= @from)
-		UNION SELECT unit FROM anew WHERE issue = @issue AND depot = @at AND (night_limit_c >= @from OR freezes_at_c >= @from)) ORDER BY rank`,
+	// With the units as an array and the day of the list, only their own rows are read, by key.
+	rows, _ := db.pool.Query(ctx, listForecasts+` AND as_of = (SELECT as_of FROM issue WHERE issue = @issue) AND unit = ANY (ARRAY(
+			SELECT unit FROM outlook WHERE issue = @issue AND depot = @at AND (night_limit_c >= @from OR freezes_at_c >= @from)
+			UNION SELECT unit FROM anew WHERE issue = @issue AND depot = @at AND (night_limit_c >= @from OR freezes_at_c >= @from))) ORDER BY rank`,
 		merged(forecastArgs(issue, ForecastFilter{Depots: []fleet.DepotID{depot}}), pgx.NamedArgs{"at": string(depot), "from": fromC}))
 	forecasts, err := pgx.CollectRows(rows, forecastOf)
 	if err != nil {

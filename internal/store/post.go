@@ -101,17 +101,22 @@ func (db *DB) RemoveSchedule(ctx context.Context, id int64, what string) (bool, 
 }
 
 const advanceSchedule = `UPDATE schedule SET last_slot = @slot, last_error = '', last_note = @note, said = @said
-	WHERE schedule = @id AND last_slot < @slot AND enabled`
+	WHERE schedule = @id AND last_slot < @slot AND enabled
+	AND (@report = '' OR report = @report AND depot IS NOT DISTINCT FROM nullif(@depot, '') AND recipients = @recipients AND attach = @attach)`
 
 // AdvanceSchedule marks the run's slot as dealt with and queues its letters, both or neither. It returns false, and queues
-// nothing, where another server was first or the schedule is gone.
+// nothing, where another server was first, the schedule is gone, or it has been changed since the letters were written: they may be to
+// somebody who gets it no more.
 func (db *DB) AdvanceSchedule(ctx context.Context, id int64, run fleet.Run) (advanced bool, err error) {
 	said := run.Said
 	if said == nil {
 		said = map[string]fleet.Said{}
 	}
 	err = pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
-		tag, err := tx.Exec(ctx, advanceSchedule, pgx.NamedArgs{"id": id, "slot": run.Slot, "note": run.Note, "said": said})
+		tag, err := tx.Exec(ctx, advanceSchedule, pgx.NamedArgs{
+			"id": id, "slot": run.Slot, "note": run.Note, "said": said,
+			"report": run.Of.Report, "depot": string(run.Of.Depot), "recipients": run.Of.Recipients, "attach": texts(run.Of.Attach),
+		})
 		if err != nil {
 			return err
 		}

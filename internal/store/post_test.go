@@ -193,7 +193,12 @@ func TestScheduleAdvancesOnceWithItsLetters(t *testing.T) {
 	require.Equal(t, "jo: is disabled", after.LastNote)
 	require.Equal(t, map[string]fleet.Said{"NOR\nSUD": {Mark: "31", At: postNow}}, after.Said)
 
-	ok, err := db.AdvanceSchedule(t.Context(), s.ID, fleet.Run{Slot: postNow.AddDate(0, 0, -1)})
+	was := s
+	was.Recipients = append([]string{"gone@example.org"}, s.Recipients...)
+	ok, err := db.AdvanceSchedule(t.Context(), s.ID, fleet.Run{Of: was, Slot: postNow.AddDate(0, 0, 7), Letters: []fleet.Letter{letterOf("3/gone")}})
+	require.NoError(t, err)
+	require.False(t, ok, "it was changed while its letters were written")
+	ok, err = db.AdvanceSchedule(t.Context(), s.ID, fleet.Run{Slot: postNow.AddDate(0, 0, -1)})
 	require.NoError(t, err)
 	require.False(t, ok, "an earlier slot is behind")
 	broken := letterOf("2/b")

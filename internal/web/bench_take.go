@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -191,7 +192,7 @@ func (s *Server) bringBenchTest(ctx context.Context, v viewer, e *fleet.BenchEnt
 	if err != nil {
 		return fmt.Errorf("write a test as a batch: %w", err)
 	}
-	result, err := s.intake(ctx, bytes.NewReader(batch), ingest.Options{Source: "bench:" + v.person.Name, Now: s.now(), Depots: v.depots()})
+	result, err := s.intake(ctx, bytes.NewReader(batch), ingest.Options{Source: "bench:" + v.person.Name, Now: s.now(), Depots: v.depots(), Units: []fleet.UnitID{fleet.UnitID(strings.TrimSpace(e.Unit))}})
 	if err != nil {
 		return err
 	}

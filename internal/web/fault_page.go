@@ -277,7 +277,7 @@ func newFindingView(f search, found *faults.Finding) *findingView {
 		v.GoOn = "It stands safe now: answer that anew"
 	}
 	v.GoOnHref = checkHref(f.kept.ID, found.Kind.GoOn())
-	if found.Whole != "" {
+	if found.Whole != "" && math.Round(100*found.CauseProbability) < math.Round(100*found.Probability) {
 		v.Chance = fmt.Sprintf("%s; %s: %s", reports.Chance(found.CauseProbability), found.Whole, reports.Chance(found.Probability))
 	}
 	if f.kept.Job != 0 {

@@ -208,12 +208,12 @@ func (s *Server) showAnyStart(c echo.Context, status int, f *form) error {
 	page.Facts = []formField{
 		f.field(formField{ID: "name", Label: "What you call it", Hint: "Such as a number plate; it stands on the job sheet.", Kind: "text", Complete: "off"}),
 		temperatureField(f, "Leave it empty if you do not know; then ice is looked for before a charge."),
-		f.field(formField{ID: "cca", Label: "Cold cranking amperes of one battery, as on its label", Kind: "text", Complete: "off"}),
-		f.field(formField{ID: "ah", Label: "Ampere-hours of one battery, as on its label", Kind: "text", Complete: "off"}),
-		f.field(formField{ID: "years", Label: "Age of the battery in years", Kind: "text", Complete: "off"}),
-		f.field(formField{ID: "litres", Label: "Engine's displacement in litres", Kind: "text", Complete: "off"}),
-		f.field(formField{ID: "chemistry", Label: "Kind of battery", Choices: []choice{{Text: unknown}, {Value: string(fleet.Flooded), Text: "flooded"}, {Value: string(fleet.EFB), Text: "EFB"}, {Value: string(fleet.AGM), Text: "AGM"}, {Value: string(fleet.Gel), Text: "gel"}}}),
-		f.field(formField{ID: "standard", Label: "Standard of the cold cranking amperes", Choices: []choice{{Text: unknown}, {Value: string(fleet.SAE), Text: "SAE"}, {Value: string(fleet.EN), Text: "EN"}, {Value: string(fleet.DIN), Text: "DIN"}, {Value: string(fleet.IEC), Text: "IEC"}, {Value: string(fleet.JIS), Text: "JIS"}}}),
+		f.field(formField{ID: "cca", Label: "The figure in A on the battery's label", Hint: "Its current for cold starts, such as 640; of one battery.", Kind: "text", Complete: "off"}),
+		f.field(formField{ID: "standard", Label: "The letters beside that figure", Choices: []choice{{Text: unknown}, {Value: string(fleet.SAE), Text: "SAE, or CCA alone"}, {Value: string(fleet.EN), Text: "EN"}, {Value: string(fleet.DIN), Text: "DIN"}, {Value: string(fleet.IEC), Text: "IEC"}, {Value: string(fleet.JIS), Text: "JIS"}}}),
+		f.field(formField{ID: "ah", Label: "The figure in Ah on the label", Hint: "Such as 70; of one battery.", Kind: "text", Complete: "off"}),
+		f.field(formField{ID: "chemistry", Label: "Does the label say AGM, EFB or gel?", Choices: []choice{{Text: unknown}, {Value: string(fleet.Flooded), Text: "none of them"}, {Value: string(fleet.EFB), Text: "EFB"}, {Value: string(fleet.AGM), Text: "AGM"}, {Value: string(fleet.Gel), Text: "gel"}}}),
+		f.field(formField{ID: "years", Label: "How many years old is the battery, about?", Kind: "text", Complete: "off"}),
+		f.field(formField{ID: "litres", Label: "Size of the engine in litres", Hint: "Such as 1.6: for what its starter may draw.", Kind: "text", Complete: "off"}),
 	}
 	if len(own) > 1 || len(own) == 1 && viewerOf(c).depots() == nil {
 		choices := depotChoices(own)

@@ -58,7 +58,7 @@ type Lists interface {
 	Listed(ctx context.Context, issue int64, filter fleet.ListFilter) ([]fleet.Listed, error)
 	ListLines(ctx context.Context, issue int64) ([]fleet.ListLine, error) // by rank
 	ListRows(ctx context.Context, issue fleet.Issue, of []fleet.UnitID) ([]fleet.ListRow, error)
-	CountByBand(ctx context.Context, issue int64, filter fleet.ListFilter) (map[fleet.Band]int, error)
+	CountByDepot(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.DepotID]int, error)
 	News(ctx context.Context, now time.Time, unit fleet.UnitID, limit int) ([]fleet.News, error)
 	KeepAnew(ctx context.Context, issue int64, a fleet.Anew) error
 	AnewCounts(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.DepotID]fleet.AnewCount, error)

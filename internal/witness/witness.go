@@ -3,6 +3,7 @@
 package witness
 
 import (
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"os"
@@ -16,10 +17,9 @@ import (
 // Table reads a file of testdata as one map per row, by its columns; it has at least one.
 func Table(tb testing.TB, name string) []map[string]string {
 	tb.Helper()
-	f, err := os.Open(path(tb, name))
+	raw, err := os.ReadFile(path(tb, name))
 	require.NoError(tb, err)
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
+	rows, err := csv.NewReader(bytes.NewReader(raw)).ReadAll()
 	require.NoError(tb, err)
 	var out []map[string]string
 	for _, r := range rows[1:] {
