@@ -107,10 +107,15 @@ func (c *compressor) causeAround(d fleet.Date) (i int, found bool) {
 func (c *compressor) cranks(rows []fleet.Crank) {
 	var last fleet.Crank
 	warmUntil := time.Time{}
+	var other strays
 	c.inFahrenheit = c.fahrenheitQuarters(rows)
 	for i, row := range rows {
 		if i > 0 && resent(last, row) {
 			c.track.Odd.Doubles++
+			continue
+		}
+		if other.is(&row) {
+			c.track.Odd.Strays++
 			continue
 		}
 		if i > 0 {
