@@ -35,7 +35,7 @@ func (b Fleet) Times(n int) Fleet {
 
 // Refit learns from the fleet's weekly rows anew and makes its list.
 func (b Fleet) Refit(ctx context.Context, workers int) (fleet.RankedList, error) {
-	if err := b.f.learn(ctx, workers); err != nil {
+	if err := b.f.learn(ctx, nil, workers); err != nil {
 		return fleet.RankedList{}, err
 	}
 	return b.f.list(ctx, workers, func(int, trend.State, fleet.Forecast) {})

@@ -17,5 +17,8 @@ type Input struct {
 	Temps     map[fleet.DepotID][]fleet.DayTemp
 	Histories iter.Seq2[fleet.History, error] // one per unit; the first error ends the work
 	Workers   int                             // 0: one
-	Progress  func(done int)                  // called from one goroutine at a time with the units read so far; may be nil
+	// Kept is what another list learned, of whatever day; nil: nothing is kept. It spares learning where the fleet would teach the same, as it
+	// does within a month, and changes no list.
+	Kept     *Learned
+	Progress func(done int) // called from one goroutine at a time with the units read so far; may be nil
 }

@@ -23,7 +23,7 @@ func Issue(ctx context.Context, in Input) (Issued, error) {
 	if err != nil {
 		return Issued{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
-	out := Issued{Outlooks: make([]fleet.Outlook, len(f.files)), Learned: Learned{Params: f.params, Prices: f.prices}}
+	out := Issued{Outlooks: make([]fleet.Outlook, len(f.files)), Learned: Learned{Of: f.of, Params: f.params, Prices: f.prices}}
 	out.List, err = f.list(ctx, in.Workers, func(i int, s trend.State, forecast fleet.Forecast) {
 		out.Outlooks[i] = f.outlook(&f.files[i], s, forecast)
 	})
@@ -35,6 +35,7 @@ func Issue(ctx context.Context, in Input) (Issued, error) {
 
 // Learned is what judging one unit needs of the whole fleet. It outlives the program as JSON, which gives the same judgements back.
 type Learned struct {
+	Of     string // the trend.Fingerprint of what Params were learned from
 	Params trend.Params
 	Prices prices
 }

@@ -89,6 +89,7 @@ type judged struct {
 	asOf    fleet.Date
 	files   []file // by unit
 	params  trend.Params
+	of      string // the fingerprint of what they were learned from
 	prices  prices
 	weather trend.Weather
 	winters map[fleet.DepotID]depotWinters
@@ -111,11 +112,11 @@ func judgeFleet(ctx context.Context, in Input) (*judged, error) {
 	if err := f.read(ctx, in, depots); err != nil {
 		return nil, err
 	}
-	return f, f.learn(ctx, in.Workers)
+	return f, f.learn(ctx, in.Kept, in.Workers)
 }
 
-// learn takes from the whole fleet what is needed to judge one unit.
-func (f *judged) learn(ctx context.Context, workers int) (err error) {
+// learn takes from the whole fleet what is needed to judge one unit. What is kept stands in for what would come out the same.
+func (f *judged) learn(ctx context.Context, kept *Learned, workers int) (err error) {
 	tracks := make([]trend.Track, len(f.files))
 	all := make([]paid, len(f.files))
 	for i := range f.files {
@@ -125,6 +126,11 @@ func (f *judged) learn(ctx context.Context, workers int) (err error) {
 		}
 	}
 	f.prices = gatherPrices(all)
+	f.of = trend.Fingerprint(tracks, f.weather)
+	if kept != nil && kept.Of == f.of {
+		f.params = kept.Params
+		return nil
+	}
 	f.params, err = trend.Learn(ctx, tracks, f.weather, workers)
 	return err
 }

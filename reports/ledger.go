@@ -365,5 +365,8 @@ func (d *LedgerData) budgetWords() (said []string) {
 		}
 		said = append(said, s+".")
 	}
+	if d.Behind && len(said) > 0 {
+		said = append(said, "Something has changed since what is ahead was reckoned: it is being worked out anew.")
+	}
 	return said
 }

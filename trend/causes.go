@@ -93,7 +93,7 @@ func learnCauses(cases []pastCase, prior *Causes, sd float64) Causes {
 	}))
 }
 
-// causeSlopes adds one failure's gradient and information.
+// causeSlopes adds one failure's gradient and information, of which only the upper half is read.
 func (c *pastCase) causeSlopes(p *[causeCount]float64, label int, grad, info []float64) {
 	const n = causeCount * signCount
 	for k := range p {
@@ -105,14 +105,18 @@ func (c *pastCase) causeSlopes(p *[causeCount]float64, label int, grad, info []f
 			if s == 0 {
 				continue
 			}
-			grad[k*signCount+j] += c.weight * off * s
-			for k2 := range p {
+			at := k*signCount + j
+			grad[at] += c.weight * off * s
+			for k2 := k; k2 < causeCount; k2++ {
 				between := -p[k] * p[k2]
 				if k == k2 {
 					between += p[k]
 				}
+				row, x := info[at*n+k2*signCount:][:signCount], c.weight*between*s
 				for j2, s2 := range c.signs {
-					info[(k*signCount+j)*n+k2*signCount+j2] += c.weight * between * s * s2
+					if s2 != 0 && (k2 > k || j2 >= j) {
+						row[j2] += x * s2
+					}
 				}
 			}
 		}

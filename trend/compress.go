@@ -8,15 +8,36 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// Compress turns what was known of a unit when asOf began into its weekly rows. It looks at nothing dated on asOf or later.
+// Compress turns what was known of a unit when asOf began into its weekly rows, and beside them keeps those that were known on the settled
+// day. It looks at nothing dated on asOf or later, and for the settled ones at nothing dated on the settled day or later.
 func Compress(h fleet.History, depot fleet.Depot, weather Weather, asOf fleet.Date) Track {
-	zone := depot.Zone()
+	zone, day := depot.Zone(), settledOn(asOf)
 	h, doubles := tidy(h)
-	h = h.AsOf(asOf, zone)
-	h, _ = tidy(h) // ends that lay ahead are gone, so fittings may have become alike
+	now, then := knownOn(asOf, h, zone), knownOn(day, h, zone)
+	c := compress(now, zone, weather, asOf, day)
+	if weather.then == nil && !c.changesThePast() && sameFittings(now, then, day) {
+		c.track.then = c.cut(then)
+	} else {
+		c.track.then = compress(then, zone, weather.settled(), day, day).track
+		c.track.then.forgetWhatIsShown()
+	}
+	c.track.then.print = c.track.then.fingerprint()
+	c.track.Odd.Doubles += doubles
+	return *c.track
+}
+
+// knownOn is what was known of a unit when day began.
+func knownOn(day fleet.Date, h fleet.History, zone *time.Location) fleet.History {
+	h = h.AsOf(day, zone)
+	tidyFittings(&h) // ends that lay ahead are gone, so fittings may have become alike
+	return h
+}
+
+// compress reads a tidy history that ends before asOf; a unit's habits are taken from what lies before settled.
+func compress(h fleet.History, zone *time.Location, weather Weather, asOf, settled fleet.Date) *compressor {
 	t := Track{
 		Unit: h.Unit.ID, Depot: h.Unit.Depot, AsOf: asOf, Group: groupOf(h.Unit), Fuel: h.Unit.Fuel, Series: h.Unit.BatteriesInSeries(),
-		Positions: max(1, h.Unit.Batteries), AsOfWeek: weekOf(asOf), StartsPerDay: 5.0 / 7, Odd: Oddities{Doubles: doubles},
+		Positions: max(1, h.Unit.Batteries), AsOfWeek: weekOf(asOf), StartsPerDay: 5.0 / 7,
 	}
 	if perDay, known := h.Unit.StartsPerDay.Get(); known && perDay >= 0 {
 		t.StartsPerDay = min(1, perDay)
@@ -24,21 +45,22 @@ func Compress(h fleet.History, depot fleet.Depot, weather Weather, asOf fleet.Da
 	if h.Unit.Parked == fleet.PluggedIn {
 		t.OilOffsetC = 20 // a block heater's (from memory)
 	}
-	c := compressor{track: &t, unit: h.Unit, weather: weather, day: dayClock{zone: zone}, settled: settledOn(asOf), indoors: h.Unit.Parked == fleet.Indoors}
+	c := &compressor{track: &t, unit: h.Unit, day: dayClock{zone: zone}, settled: settled, indoors: h.Unit.Parked == fleet.Indoors}
+	c.air, _, _ = weather.of(t.Depot)
 	c.battery(h.Batteries)
 	c.breakdowns(h.Breakdowns)
 	c.cranks(h.Cranks)
 	c.tests(h.Tests, h.Batteries)
 	c.bookedFailures()
-	c.begin(h)
-	return t
+	t.begin(h)
+	return c
 }
 
 // compressor carries what is needed while a history is read.
 type compressor struct {
 	track    *Track
 	unit     fleet.Unit
-	weather  Weather
+	air      daySeries // where the unit belongs
 	day      dayClock
 	indoors  bool
 	failures []Failure // every breakdown, also those that are no fault of the starting system
@@ -52,8 +74,10 @@ type compressor struct {
 	lastStart      fleet.Date
 	startDays      int // before settled, lest habits move the list from week to week
 	settled        fleet.Date
-	inFahrenheit   map[int]bool  // quarters of a year in which the logger's thermometer shows °F
-	stood          time.Duration // since the crank before, of whatever kind
+	inFahrenheit   map[int]bool // quarters of a year in which the logger's thermometer shows °F
+	// sameThermometer: the quarter of the settled day was judged on that day as it is now.
+	sameThermometer bool
+	stood           time.Duration // since the crank before, of whatever kind
 }
 
 // weekScratch gathers a week's values until it is over.
@@ -69,15 +93,15 @@ type weekScratch struct {
 
 // dayClock knows the day of instants that come in order without asking the zone for each.
 type dayClock struct {
-	zone       *time.Location
-	date       fleet.Date
-	start, end time.Time
+	zone     *time.Location
+	date     fleet.Date
+	from, to int64 // of the day, in seconds from 1970
 }
 
 func (c *dayClock) of(t time.Time) fleet.Date {
-	if t.Before(c.start) || !t.Before(c.end) || c.end.IsZero() {
+	if at := t.Unix(); at < c.from || at >= c.to {
 		c.date = fleet.DateOf(t, c.zone)
-		c.start, c.end = c.date.Midnight(c.zone), (c.date + 1).Midnight(c.zone)
+		c.from, c.to = c.date.Midnight(c.zone).Unix(), (c.date + 1).Midnight(c.zone).Unix()
 	}
 	return c.date
 }
@@ -108,7 +132,11 @@ func (c *compressor) cranks(rows []fleet.Crank) {
 	var last fleet.Crank
 	warmUntil := time.Time{}
 	var other strays
-	c.inFahrenheit = c.fahrenheitQuarters(rows)
+	days := make([]fleet.Date, len(rows))
+	for i := range rows {
+		days[i] = c.day.of(rows[i].At)
+	}
+	c.inFahrenheit = c.fahrenheitQuarters(rows, days)
 	for i, row := range rows {
 		if i > 0 && resent(last, row) {
 			c.track.Odd.Doubles++
@@ -122,7 +150,7 @@ func (c *compressor) cranks(rows []fleet.Crank) {
 			c.stood = row.At.Sub(last.At)
 		}
 		last = row
-		d := c.day.of(row.At)
+		d := days[i]
 		if w := weekOf(d); w != c.week.week {
 			c.closeWeek()
 			c.week.week, c.week.coldest, c.week.from, c.week.restDay = w, math.NaN(), len(c.track.Starts), 0
@@ -138,16 +166,25 @@ func (c *compressor) cranks(rows []fleet.Crank) {
 	if n >= 8 {
 		c.track.StartsPerDay = min(1, (float64(c.startDays)+5)/float64(7*n+7))
 	}
-	if c.settledOffsets >= 10 {
+	if c.settledOffsets >= leastOffsets {
 		c.offsets = c.offsets[:c.settledOffsets]
 	}
-	if n := len(c.offsets); n >= 10 && c.unit.Parked != fleet.Outdoors {
-		if off := median(c.offsets); off > 4 {
-			c.track.NightOffsetC = min(off, 25)
+	c.track.NightOffsetC = c.nightOffset(c.offsets)
+}
+
+// leastOffsets are the nights by which the air where a unit stands is told.
+const leastOffsets = 10
+
+func (c *compressor) nightOffset(offsets []float64) float64 {
+	switch {
+	case len(offsets) >= leastOffsets && c.unit.Parked != fleet.Outdoors:
+		if off := median(slices.Clone(offsets)); off > 4 {
+			return min(off, 25)
 		}
-	} else if c.indoors {
-		c.track.NightOffsetC = 8 // an unheated hall (from memory)
+	case c.indoors:
+		return 8 // an unheated hall (from memory)
 	}
+	return 0
 }
 
 // soak is how long an engine must have stood for its start to count as cold.
@@ -155,7 +192,7 @@ const soak = 3 * time.Hour
 
 func (c *compressor) crank(row fleet.Crank, d fleet.Date, warm bool) {
 	t, w, perBattery := c.track, &c.week, 1/float64(c.track.Series)
-	minC, maxC, dayKnown := c.weather.Day(t.Depot, d)
+	minC, maxC, dayKnown := c.air.at(d)
 	if c.inFahrenheit[int(d)/thermometerDays] {
 		if f, known := row.TemperatureC.Get(); known {
 			row.TemperatureC = fleet.Known((f - 32) / 1.8)
@@ -318,7 +355,7 @@ func (c *compressor) bookedFailures() {
 	t := c.track
 	for i, f := range c.failures {
 		electrical := f.Cause == fleet.BatteryPart || f.Cause == fleet.StarterPart || f.Cause == fleet.CablePart
-		minC, _, known := c.weather.Day(t.Depot, f.Day)
+		minC, _, known := c.air.at(f.Day)
 		if c.joined[i] || !electrical || !known {
 			continue
 		}
@@ -328,8 +365,7 @@ func (c *compressor) bookedFailures() {
 }
 
 // begin finds the first week that says anything.
-func (c *compressor) begin(h fleet.History) {
-	t := c.track
+func (t *Track) begin(h fleet.History) {
 	t.FirstWeek = t.AsOfWeek
 	note := func(week int) { t.FirstWeek = min(t.FirstWeek, week) }
 	if len(t.Weeks) > 0 {
@@ -347,8 +383,8 @@ func (c *compressor) begin(h fleet.History) {
 	for _, r := range t.Tests {
 		t.LastDay = max(t.LastDay, r.Day)
 	}
-	c.changes(h)
-	c.lives(h.Batteries)
+	t.changes(h)
+	t.lives(h.Batteries)
 }
 
 func middle(x []float64) Mean {

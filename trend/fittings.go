@@ -12,13 +12,7 @@ import (
 func (c *compressor) battery(fittings []fleet.BatteryFitting) {
 	t := c.track
 	sum, n := 0.0, 0
-	then := 0.0
 	for p := 1; p <= t.Positions; p++ {
-		if f, found := fittedAt(fittings, p, c.settled-1); found {
-			then += f.RatedCCAA / float64(t.Positions)
-		} else {
-			then = math.NaN()
-		}
 		if f, found := fittedAt(fittings, p, t.AsOf-1); found {
 			t.Chemistry, t.Part = f.Chemistry, f.Part
 			sum, n = sum+f.RatedCCAA, n+1
@@ -27,9 +21,6 @@ func (c *compressor) battery(fittings []fleet.BatteryFitting) {
 	if n > 0 {
 		t.RatedCCAA = sum / float64(n)
 		t.Rated = math.Log(t.RatedCCAA * max(1, float64(t.Positions)/float64(t.Series)))
-		if t.RatedThen = t.Rated; then > 0 {
-			t.RatedThen += math.Log(then / t.RatedCCAA)
-		}
 	}
 }
 
@@ -44,8 +35,7 @@ func fittedAt(fittings []fleet.BatteryFitting, position int, d fleet.Date) (flee
 }
 
 // changes lists the parts renewed since the first reading, and the age of the battery that was there before.
-func (c *compressor) changes(h fleet.History) {
-	t := c.track
+func (t *Track) changes(h fleet.History) {
 	t.AgeWeeks = -1
 	renewed := map[int]float64{} // batteries by week
 	lastOn := map[int]fleet.Date{}
@@ -167,7 +157,7 @@ func (c *compressor) test(into *tested, row fleet.Test, d fleet.Date) {
 	if into.rated <= 0 {
 		return // nothing to hold it against
 	}
-	minC, maxC, dayKnown := c.weather.Day(t.Depot, d)
+	minC, maxC, dayKnown := c.air.at(d)
 	air := airC(row.TemperatureC, minC, maxC, dayKnown, c.indoors, &t.Odd)
 	if math.IsNaN(air) {
 		air = 15
@@ -247,8 +237,7 @@ func logMean(y []float64, arithmetic bool) float64 {
 
 // lives lists how long the unit's batteries lasted, in weeks. A battery of unknown fitting date is left out: its age at entry
 // is not known either.
-func (c *compressor) lives(fittings []fleet.BatteryFitting) {
-	t := c.track
+func (t *Track) lives(fittings []fleet.BatteryFitting) {
 	seen := mondayOf(t.FirstWeek) // what had died before was not written down
 	for _, f := range fittings {
 		on, known := f.FittedOn.Get()

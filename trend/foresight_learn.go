@@ -27,7 +27,7 @@ func (l *learner) learnForesight(ctx context.Context, how search) error {
 		var o hindsight
 		for i := range tracks {
 			t := &tracks[i]
-			o.seasons, o.weather, o.asOf, o.groups = nil, l.weather, t.AsOf, index
+			o.seasons, o.weather, o.asOf, o.groups = nil, l.weatherOf(t), t.AsOf, index
 			now := SeasonOf(t.AsOf, l.weather.depots[t.Depot])
 			for back := range pastSeasons + 1 {
 				o.seasons = append(o.seasons, seasonBefore(now, back))
@@ -53,6 +53,14 @@ func (l *learner) learnForesight(ctx context.Context, how search) error {
 	l.learnUnread(now)
 	l.params.Causes = learnCauses(cases, &l.prior.Causes, l.prior.CausesSD)
 	return nil
+}
+
+// weatherOf is what was known when the track ends.
+func (l *learner) weatherOf(t *Track) Weather {
+	if t.then == nil {
+		return l.weather.settled()
+	}
+	return l.weather
 }
 
 // typical takes each group's middle unit.
@@ -295,22 +303,27 @@ func (c *pastCase) reached(at []float64, slopes bool) (before, after [nodes]reac
 		}
 		growth += at[atGrowth+i] * x
 	}
-	start2, grow2, sigma := math.Exp(2*at[atStartSD]), math.Exp(2*at[atGrowSD]), math.Exp(at[atNightSD])
+	start2, grow2, perC := math.Exp(2*at[atStartSD]), math.Exp(2*at[atGrowSD]), math.Exp(-at[atNightSD])
 	last, top := len(c.nights)-1, nodes-1
 	for i := range c.nights {
 		nt := &c.nights[i]
 		raw, sd := c.outlook.at(nt.halfYears)
-		m := at[atLevel+signLimit]*raw/10 + level + growth*nt.halfYears
+		raw /= 10
 		s := math.Sqrt(sd*sd + start2 + grow2*nt.halfYears)
+		k0, step := (at[atLevel+signLimit]*raw+level+growth*nt.halfYears-nt.lowC)*perC, s*perC
 		if c.failed && i == last {
 			before = after
 		}
 		for top > 0 && after[top].log < noneLeft {
 			top--
 		}
+		if k0+normalNodes[top].z*step < -cdfEnd {
+			continue // all start
+		}
+		byStart, byGrow := start2/s, grow2*nt.halfYears/s
 		for j := top; j >= 0; j-- {
 			z := normalNodes[j].z
-			k := (m + z*s - nt.lowC) / sigma
+			k := k0 + z*step
 			if k < -cdfEnd {
 				break // the nodes below are surer still
 			}
@@ -322,12 +335,13 @@ func (c *pastCase) reached(at []float64, slopes bool) (before, after [nodes]reac
 			}
 			h := nt.starts * hazard
 			r.night += h * k
-			h /= -sigma
+			h *= -perC
 			r.limit += h
-			r.raw += h * raw / 10
+			r.raw += h * raw
 			r.growth += h * nt.halfYears
-			r.start += h * z * start2 / s
-			r.grow += h * z * grow2 * nt.halfYears / s
+			h *= z
+			r.start += h * byStart
+			r.grow += h * byGrow
 		}
 	}
 	return before, after

@@ -16,26 +16,33 @@ func tidy(h fleet.History) (fleet.History, int) {
 	h.Cranks, doubles[0] = ordered(h.Cranks, compareCranks)
 	h.Tests, doubles[1] = ordered(h.Tests, compareTests)
 	h.Breakdowns, doubles[2] = ordered(h.Breakdowns, compareBreakdowns)
-	h.Batteries, _ = ordered(h.Batteries, compareBatteries)
-	h.Starters, _ = ordered(h.Starters, func(a, b fleet.StarterFitting) int {
-		return cmp.Or(compareOpt(a.FittedOn, b.FittedOn), compareOpt(a.RemovedOn, b.RemovedOn), cmp.Compare(a.Starter, b.Starter), compareOpt(a.Price, b.Price))
-	})
+	tidyFittings(&h)
 	return h, doubles[0] + doubles[1] + doubles[2]
 }
 
+func tidyFittings(h *fleet.History) {
+	h.Batteries, _ = ordered(h.Batteries, compareBatteries)
+	h.Starters, _ = ordered(h.Starters, compareStarters)
+}
+
 func ordered[T comparable](rows []T, compare func(a, b T) int) ([]T, int) {
-	if !slices.IsSortedFunc(rows, compare) {
-		rows = slices.Clone(rows)
-		slices.SortStableFunc(rows, compare)
-	}
-	for i := 1; i < len(rows); i++ {
-		if compare(rows[i-1], rows[i]) == 0 {
-			n := len(rows)
-			rows = slices.CompactFunc(slices.Clone(rows), func(a, b T) bool { return compare(a, b) == 0 })
-			return rows, n - len(rows)
+	sorted, twice := true, false
+	for i := 1; i < len(rows) && sorted; i++ {
+		switch c := compare(rows[i-1], rows[i]); {
+		case c > 0:
+			sorted = false
+		case c == 0:
+			twice = true
 		}
 	}
-	return rows, 0
+	if sorted && !twice {
+		return rows, 0
+	}
+	n := len(rows)
+	rows = slices.Clone(rows)
+	slices.SortStableFunc(rows, compare)
+	rows = slices.CompactFunc(rows, func(a, b T) bool { return compare(a, b) == 0 })
+	return rows, n - len(rows)
 }
 
 func compareCranks(a, b fleet.Crank) int {
@@ -67,6 +74,10 @@ func compareBatteries(a, b fleet.BatteryFitting) int {
 	return cmp.Or(
 		compareOpt(a.FittedOn, b.FittedOn), compareOpt(a.RemovedOn, b.RemovedOn), cmp.Compare(a.Position, b.Position),
 		cmp.Compare(a.Battery, b.Battery), cmp.Compare(a.Part, b.Part), cmp.Compare(a.RatedCCAA, b.RatedCCAA), compareOpt(a.Price, b.Price))
+}
+
+func compareStarters(a, b fleet.StarterFitting) int {
+	return cmp.Or(compareOpt(a.FittedOn, b.FittedOn), compareOpt(a.RemovedOn, b.RemovedOn), cmp.Compare(a.Starter, b.Starter), compareOpt(a.Price, b.Price))
 }
 
 // compareOpt puts unknown first; NaN counts as unknown.
@@ -144,25 +155,47 @@ const (
 
 // fahrenheitQuarters finds the quarters of a year in which a unit's thermometer shows °F: read as °F its readings lie less than half
 // as far from the depot's days as read as °C. A single cold reading could not tell: −4 °F and −4 °C are both frost.
-func (c *compressor) fahrenheitQuarters(rows []fleet.Crank) map[int]bool {
-	type off struct{ asC, asF, n float64 }
-	quarters := map[int]off{}
-	for _, row := range rows {
-		t, known := row.TemperatureC.Get()
-		d := c.day.of(row.At)
-		minC, maxC, dayKnown := c.weather.Day(c.track.Depot, d)
+func (c *compressor) fahrenheitQuarters(rows []fleet.Crank, days []fleet.Date) map[int]bool {
+	found, last := map[int]bool{}, int(c.settled-1)/thermometerDays
+	quarter := 0
+	var now, then thermometer
+	end := func() {
+		if now.showsF() {
+			found[quarter] = true
+		}
+		if quarter == last {
+			c.sameThermometer = now.showsF() == then.showsF()
+		}
+		now, then = thermometer{}, thermometer{}
+	}
+	c.sameThermometer = true
+	for i := range rows {
+		t, known := rows[i].TemperatureC.Get()
+		d := days[i]
+		minC, maxC, dayKnown := c.air.at(d)
 		if !known || !dayKnown || math.IsNaN(t) || math.IsInf(t, 0) {
 			continue
 		}
-		from := func(x float64) float64 { return math.Abs(x - (minC+maxC)/2) }
-		q := quarters[int(d)/thermometerDays]
-		quarters[int(d)/thermometerDays] = off{q.asC + min(from(t), 40), q.asF + min(from((t-32)/1.8), 40), q.n + 1}
-	}
-	found := map[int]bool{}
-	for k, q := range quarters {
-		if q.n >= fewestInQuarter && q.asF < q.asC/2 {
-			found[k] = true
+		if q := int(d) / thermometerDays; q != quarter { // rows are in order of time
+			end()
+			quarter = q
+		}
+		now.read(t, (minC+maxC)/2)
+		if d < c.settled {
+			then = now
 		}
 	}
+	end()
 	return found
 }
+
+// thermometer is what a quarter's readings lie off the depot's days, read as °C and as °F.
+type thermometer struct{ asC, asF, n float64 }
+
+func (m *thermometer) read(t, dayC float64) {
+	m.asC += min(math.Abs(t-dayC), 40)
+	m.asF += min(math.Abs((t-32)/1.8-dayC), 40)
+	m.n++
+}
+
+func (m *thermometer) showsF() bool { return m.n >= fewestInQuarter && m.asF < m.asC/2 }

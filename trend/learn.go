@@ -12,9 +12,9 @@ import (
 	"golang.org/x/sync/errgroup"
 )
 
-// Learn finds what the fleet has in common: five times the filter is run over its tracks, and after each time
+// Learn finds what the fleet has in common, from what is settled: five times the filter is run over its tracks, and after each time
 // levels, testers' errors, spreads and cold limits are moved to where the surprises say. Order of tracks and number of
-// workers do not matter. Of fleets beyond 1,500 units the filter sees about so many; ages, drift, lifetimes and causes are
+// workers do not matter, nor does what is not in the [Fingerprint]. Of fleets beyond 1,500 units the filter sees about so many; ages, drift, lifetimes and causes are
 // counted from all. It ends early only when ctx does.
 func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (Params, error) {
 	return LearnFrom(ctx, tracks, weather, workers, taught)
@@ -22,7 +22,8 @@ func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (P
 
 // LearnFrom is Learn from another prior than what simulated fleets taught.
 func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int, prior Prior) (Params, error) {
-	l := learner{tracks: slices.Clone(tracks), weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior)}
+	l := learner{weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior), off: map[string]float64{}}
+	l.tracks, _ = settled(tracks)
 	slices.SortStableFunc(l.tracks, func(a, b Track) int { return cmp.Compare(a.Unit, b.Unit) })
 	var lives []Life
 	for i := range l.tracks {
@@ -32,7 +33,6 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 		}
 		lives = append(lives, t.Lives...)
 	}
-	l.tracks = settled(l.tracks)
 	l.learnAges()
 	l.learnDrift()
 	l.learnLife(lives)
@@ -73,7 +73,22 @@ type learner struct {
 	workers int
 	prior   Prior
 	params  Params
+	off     map[string]float64 // what each device was off by in the sweep before
 }
+
+// further is where a device's error goes when it is off by so much. Most of an error hides in the units' own state, so that a sweep shows but a
+// share of it; how much less is left than after the sweep before tells how large that share is (Aitken 1926).
+func (l *learner) further(device string, off float64) float64 {
+	before, known := l.off[device]
+	l.off[device] = off
+	left := off / before
+	if !known || !(left > 0) || left > mostLeft {
+		return off
+	}
+	return off / (1 - left)
+}
+
+const mostLeft = 0.85
 
 const (
 	// enoughUnits is how many units teach; with ten times as many, spreads of what is learned would fall to a third, but they are small
@@ -341,9 +356,11 @@ func (l *learner) levels(all *lesson) {
 	}
 	common := cca.mean(20)
 	p.TestBias += common
+	moved := map[string]float64{}
 	for name, s := range all.devices {
 		if !isOhm(name) {
-			p.Devices[name] += (s.y - common*s.n) / (s.n + 2)
+			moved[name] = l.further(name, (s.y-common*s.n)/(s.n+2))
+			p.Devices[name] += moved[name]
 		}
 	}
 	for at, s := range all.steps {
@@ -354,9 +371,7 @@ func (l *learner) levels(all *lesson) {
 			p.DeviceSteps[at.device][at.halfYear] = (s.y - p.Devices[at.device]*s.n) / (s.n + stepRows)
 			continue
 		}
-		whole := all.devices[at.device]
-		moved := common + (whole.y-common*whole.n)/(whole.n+2)
-		p.DeviceSteps[at.device][at.halfYear] += (s.y - moved*s.n) / (s.n + stepRows)
+		p.DeviceSteps[at.device][at.halfYear] += (s.y - (common+moved[at.device])*s.n) / (s.n + stepRows)
 	}
 	for k := kSag; k < kinds; k++ {
 		p.OnWear[k] = min(1.6, max(-1.6, p.OnWear[k]+all.onWear[k].slope(100)))

@@ -20,7 +20,6 @@ type Track struct {
 	Positions int
 	RatedCCAA float64 // amperes of one battery, mean over positions; 0: unknown
 	Rated     float64 // ln of the amperes that meet the starter, for units of one class; 0: unknown
-	RatedThen float64 // the same of the batteries on the settled day, if they are known
 
 	FirstWeek, AsOfWeek int     // weeks from Monday 1969-12-29
 	AgeWeeks            float64 // of the battery in FirstWeek; negative: unknown
@@ -39,6 +38,9 @@ type Track struct {
 	Coldest    ColdCrank  // of the last 90 days
 	LastDay    fleet.Date // of any reading; 0: none
 	Odd        Oddities
+
+	then  *Track // as it was on the settled day; a track that is settled has none
+	print uint64 // of a settled one: what learning reads of it but for its key
 }
 
 // Change is a part that was renewed, or (Share < 1) one battery of several.

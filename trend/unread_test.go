@@ -89,7 +89,6 @@ func TestWhatIsSharedIsLearnedFromWhatIsSettled(t *testing.T) {
 		}
 		p, err := Learn(context.Background(), tracks, weather, 2)
 		require.NoError(t, err)
-		p.Life = Weibull{} // of all lives, and not in the forecast
 		text, err := json.Marshal(p)
 		require.NoError(t, err)
 		return string(text)
@@ -98,15 +97,4 @@ func TestWhatIsSharedIsLearnedFromWhatIsSettled(t *testing.T) {
 	early, late := learn(before+5), learn(before+26)
 	require.Equal(t, early, late)
 	require.NotEqual(t, early, learn(first+1))
-}
-
-func TestUntilCutsWhatCameLater(t *testing.T) {
-	track := learned().tracks[0]
-	monday := mondayOf(track.AsOfWeek - 60)
-	cut := track.until(monday)
-	require.Equal(t, monday, cut.AsOf)
-	require.Less(t, len(cut.Weeks), len(track.Weeks))
-	require.Less(t, cut.Weeks[len(cut.Weeks)-1].Week, weekOf(monday))
-	require.Less(t, cut.Tests[len(cut.Tests)-1].Day, monday)
-	require.Equal(t, weekOf(monday), track.Weeks[len(cut.Weeks)].Week, "the first that is left out")
 }

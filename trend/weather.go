@@ -13,6 +13,7 @@ type Weather struct {
 	series map[fleet.DepotID]daySeries
 	stand  map[fleet.DepotID]daySeries // for depots without days of their own: the nearest depot that has some
 	depots map[fleet.DepotID]fleet.Depot
+	then   *Weather // what was known on the settled day; nil: the same, but for the days since
 }
 
 // daySeries holds consecutive days; NaN where a day is not known.
@@ -27,7 +28,7 @@ const plausibleAirC = 60
 // NewWeather keeps of temps what lies before asOf. Order and duplicates do not matter: of two rows for one day the lower minimum
 // stands. A depot without any days borrows those of the nearest depot by its coordinates.
 func NewWeather(depots []fleet.Depot, temps map[fleet.DepotID][]fleet.DayTemp, asOf fleet.Date) Weather {
-	w := Weather{map[fleet.DepotID]daySeries{}, map[fleet.DepotID]daySeries{}, map[fleet.DepotID]fleet.Depot{}}
+	w := Weather{map[fleet.DepotID]daySeries{}, map[fleet.DepotID]daySeries{}, map[fleet.DepotID]fleet.Depot{}, nil}
 	for _, d := range depots {
 		w.depots[d.ID] = d
 	}
@@ -42,6 +43,21 @@ func NewWeather(depots []fleet.Depot, temps map[fleet.DepotID][]fleet.DayTemp, a
 				w.stand[d.ID] = s
 			}
 		}
+	}
+	for _, s := range w.series {
+		if day := settledOn(asOf); s.first >= day { // depots that borrowed did so from others then
+			then := NewWeather(depots, temps, day)
+			w.then = &then
+			break
+		}
+	}
+	return w
+}
+
+// settled is what was known on the settled day, and days since of the same thermometers.
+func (w Weather) settled() Weather {
+	if w.then != nil {
+		return *w.then
 	}
 	return w
 }

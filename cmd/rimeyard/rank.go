@@ -129,7 +129,24 @@ func rankInput(ctx context.Context, db *store.DB, asOf fleet.Date) (alerts.Input
 	if err != nil {
 		return alerts.Input{}, err
 	}
-	return alerts.Input{AsOf: asOf, Depots: depots, Temps: temps, Histories: db.Histories(ctx, nil), Workers: runtime.GOMAXPROCS(0)}, nil
+	kept, err := keptLesson(ctx, db)
+	if err != nil {
+		return alerts.Input{}, err
+	}
+	return alerts.Input{AsOf: asOf, Depots: depots, Temps: temps, Histories: db.Histories(ctx, nil), Workers: runtime.GOMAXPROCS(0), Kept: kept}, nil
+}
+
+// keptLesson is what the newest list learned; nil while nothing is kept.
+func keptLesson(ctx context.Context, db *store.DB) (*alerts.Learned, error) {
+	_, lesson, err := db.Learned(ctx)
+	if errors.Is(err, fleet.ErrNoIssue) {
+		return nil, nil //nolint:nilnil // nothing is kept, and nothing is wrong
+	}
+	if err != nil {
+		return nil, err
+	}
+	learned, err := alerts.ReadLearned(lesson)
+	return &learned, err
 }
 
 // progressOf counts units on stderr while people watch.

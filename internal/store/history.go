@@ -32,16 +32,49 @@ func (db *DB) Histories(ctx context.Context, ofDepots []fleet.DepotID) iter.Seq2
 		if ofDepots != nil {
 			all = slices.DeleteFunc(all, func(u fleet.Unit) bool { return !slices.Contains(ofDepots, u.Depot) })
 		}
-		for batch := range slices.Chunk(all, historyBatch) {
-			histories, err := db.histories(ctx, batch)
-			if err != nil {
-				yield(fleet.History{}, err)
+		for batch := range db.batches(ctx, all) {
+			if batch.err != nil {
+				yield(fleet.History{}, batch.err)
 				return
 			}
-			for _, h := range histories {
+			for _, h := range batch.histories {
 				if !yield(h, nil) {
 					return
 				}
+			}
+		}
+	}
+}
+
+// historiesRead is one batch; with an error it is the last.
+type historiesRead struct {
+	histories []fleet.History
+	err       error
+}
+
+// batches reads the next batch while the caller is at work on one.
+func (db *DB) batches(ctx context.Context, of []fleet.Unit) iter.Seq[historiesRead] {
+	return func(yield func(historiesRead) bool) {
+		ctx, cancel := context.WithCancel(ctx)
+		read := make(chan historiesRead)
+		go func() {
+			defer close(read)
+			for batch := range slices.Chunk(of, historyBatch) {
+				histories, err := db.histories(ctx, batch)
+				read <- historiesRead{histories, err}
+				if err != nil {
+					return
+				}
+			}
+		}()
+		defer func() {
+			cancel()
+			for range read { // until the connection is given back
+			}
+		}()
+		for batch := range read {
+			if !yield(batch) {
+				return
 			}
 		}
 	}
@@ -120,17 +153,28 @@ func addTests(ctx context.Context, q querier, names []string, index map[fleet.Un
 	return err
 }
 
-const listCrankWeeks = `SELECT unit, cranked_at, rest_v, min_v, mean_v, duration_ms, temperature_c, coolant_c, current_a, rpm, outcome
-	FROM crank_week WHERE unit = ANY(@units) ORDER BY unit, week`
+const listCrankWeeks = `SELECT ` + crankWeekColumns + ` FROM crank_week WHERE unit = ANY(@units) ORDER BY unit, week`
 
 func addCranks(ctx context.Context, q querier, names []string, index map[fleet.UnitID]*fleet.History) error {
-	rows, _ := q.Query(ctx, listCrankWeeks, pgx.NamedArgs{"units": names})
-	var w crankWeek
-	_, err := pgx.ForEachRow(rows, w.columns(), func() error {
-		h := index[w.unit]
-		h.Cranks = w.appendTo(h.Cranks)
-		return nil
+	rows, _ := q.Query(ctx, listCrankWeeks, pgx.QueryResultFormats{pgx.BinaryFormatCode}, pgx.NamedArgs{"units": names})
+	var (
+		of     fleet.UnitID
+		cranks []fleet.Crank // of one unit after the other, so that each gets as much memory as it needs
+	)
+	keep := func() {
+		if h := index[of]; h != nil {
+			h.Cranks = slices.Clone(cranks)
+		}
+	}
+	err := forEachWeek(rows, func(unit fleet.UnitID, columns [][]byte) (err error) {
+		if unit != of {
+			keep()
+			of, cranks = unit, cranks[:0]
+		}
+		cranks, err = appendWeek(cranks, unit, columns)
+		return err
 	})
+	keep()
 	return err
 }
 

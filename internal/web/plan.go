@@ -186,7 +186,7 @@ func (s *Server) planPage(c echo.Context) error {
 		pageFrame: s.frame(c, "Plan"), MayChange: mayPlan(v), Here: q.href("/plan"), WholePlan: planQuery{Depot: q.Depot}.href("/plan"),
 		Picking: q.href("/plan/picking"), Workbook: q.href("/plan.xlsx"), CSV: q.href("/plan.csv"),
 	}
-	p, own, err := s.planAsked(c, v, q, planPatience)
+	p, own, err := s.planAsked(c, v, q, s.patience)
 	switch {
 	case errors.Is(err, fleet.ErrNoIssue):
 		page.Empty = "There is no winter list yet, so nothing can be planned. Bring in the fleet's files with “rimeyard import”, then judge the units with “rimeyard fit”."

@@ -45,6 +45,7 @@ func (w *world) addPlannedFleet(n int) {
 func BenchmarkPlanOfFiftyThousand(b *testing.B) {
 	w := newWorld(b)
 	w.addPlannedFleet(50_000)
+	w.srv.patience = planPatience
 	w.addPerson("mara", fleet.Manager)
 	who := w.as("mara")
 	took := func(name string, ask func()) {

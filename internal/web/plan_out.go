@@ -46,7 +46,7 @@ func (s *Server) pickingAsked(c echo.Context, patience time.Duration) ([]reports
 }
 
 func (s *Server) planPicking(c echo.Context) error {
-	lists, q, err := s.pickingAsked(c, planPatience)
+	lists, q, err := s.pickingAsked(c, s.patience)
 	page := pickingPage{pageFrame: s.frame(c, "Picking list"), Lists: lists, Back: q.href("/plan"), PDF: q.href("/plan/picking.pdf"), CSV: q.href("/plan/picking.csv")}
 	switch {
 	case errors.Is(err, fleet.ErrNoIssue):

@@ -328,7 +328,7 @@ func TestAPlanIsWorkedOutOnceInTheBackground(t *testing.T) {
 	w := newWorld(t)
 	w.addPlan()
 	slow := &slowList{DB: w.db, held: make(chan struct{})}
-	w.srv.plans = reports.NewPlans(slow)
+	w.srv.plans, w.srv.patience = reports.NewPlans(slow), planPatience
 	b := w.as("mara")
 	for _, path := range []string{"/plan", "/plan/picking", planUnitHref("N-1", "")} {
 		res := b.get(path)

@@ -94,7 +94,7 @@ func (s *Server) unitPlanned(c echo.Context, patience time.Duration) (reports.Pl
 }
 
 func (s *Server) planUnit(c echo.Context) error {
-	p, unit, err := s.unitPlanned(c, planPatience)
+	p, unit, err := s.unitPlanned(c, s.patience)
 	if err != nil {
 		return err
 	}

@@ -69,6 +69,7 @@ type Server struct {
 	assets    assets
 	issued    issued
 	plans     *reports.Plans
+	patience  time.Duration // of a page for a plan that is being worked out
 	budgets   *reports.Budgets
 	pages     *template.Template
 	echo      *echo.Echo
@@ -88,7 +89,7 @@ func New(cfg Config) (*Server, error) {
 	s := &Server{
 		store: cfg.Store, intake: cfg.Intake, judge: cfg.Judge, prover: cfg.Prover, database: cfg.Database, log: cfg.Log, now: cfg.Now, secure: cfg.Secure,
 		sessions: newSessions(cfg.Sessions, cfg.Secure), passwords: newVerifier(), origin: http.NewCrossOriginProtection(),
-		desk: cfg.Desk, plans: reports.NewPlans(cfg.Store), assets: files, pages: pages, echo: echo.New(),
+		desk: cfg.Desk, plans: reports.NewPlans(cfg.Store), patience: planPatience, assets: files, pages: pages, echo: echo.New(),
 		files: cfg.Files, mend: cfg.Mend,
 	}
 	s.budgets = reports.NewBudgets(cfg.Store, s.plans)
