@@ -34,7 +34,30 @@ func ImportBatch[L Load](ctx context.Context, st Store[L], body io.Reader, opt O
 	if err != nil {
 		return nil, BatchError{err}
 	}
+	if opt.Units == nil {
+		opt.Units = namedUnits(inputs)
+	}
 	return importAll(ctx, st, inputs, opt, &Result{})
+}
+
+// manyUnits is how many units a batch may name before reading the whole fleet is as quick as asking for each.
+const manyUnits = 5000
+
+// namedUnits are the units that the rows of a batch name; nil: so many that all may as well be read.
+func namedUnits(inputs []*input) []fleet.UnitID {
+	named := map[fleet.UnitID]bool{}
+	for _, in := range inputs {
+		for _, row := range in.rows {
+			named[fleet.UnitID(row["unit"])], named[fleet.UnitID(strings.TrimSpace(row["unit"]))] = true, true
+			if len(named) > manyUnits {
+				return nil
+			}
+		}
+	}
+	if len(named) == 0 {
+		return []fleet.UnitID{} // which is none, not all
+	}
+	return slices.Sorted(maps.Keys(named))
 }
 
 func parseBatch(raw []byte) ([]*input, error) {
@@ -72,7 +95,7 @@ func batchInput(kind fleet.Kind, rows []json.RawMessage) *input {
 	}
 	b.names = slices.Sorted(maps.Keys(used))
 	open := func() (source, error) { return &batchSource{names: b.names, rows: b.rows, flaws: b.flaws}, nil }
-	return &input{name: string(kind), kind: kind, header: b.names, names: b.names, open: open}
+	return &input{name: string(kind), kind: kind, header: b.names, names: b.names, rows: b.rows, open: open}
 }
 
 func batchRow(raw json.RawMessage) (map[string]string, *flaw) {

@@ -101,3 +101,19 @@ old.csv,,0,0,0,0,the file is empty: its first line must name the columns
 tests.csv,battery_tests,1,0,0,1,
 `, asCSV.String())
 }
+
+// A batch asks for the units that it names, however they are written, and for those that it brings itself.
+func TestBatchKnowsTheUnitsThatItNames(t *testing.T) {
+	db := newFleet(t)
+	res := importBatch(t, db, `{
+		"vehicles": [{"unit": "Z-900", "depot": "HOL", "class": "van", "fuel": "diesel", "system_volts": 12, "batteries": 1, "parked": "outdoors"}],
+		"battery_tests": [
+			{"tested_at": "2025-02-01T07:00:00Z", "unit": " H-001 ", "rest_v": 12.4},
+			{"tested_at": "2025-02-01T07:00:00Z", "Unit": "Z-900", "rest_v": 12.5},
+			{"tested_at": "2025-02-01T07:00:00Z", "unit": "nobody's", "rest_v": 12.5},
+			{"tested_at": "2025-02-01T07:00:00Z", "unit": "H\u0000", "rest_v": 12.5},
+			{"tested_at": "2025-02-01T07:00:00Z", "rest_v": 12.5}]}`, options())
+	require.EqualValues(t, 1, res.Files[0].Taken, "%+v", res.Files)
+	require.EqualValues(t, 2, res.Files[1].Taken, "%+v", res.Files)
+	require.EqualValues(t, 3, res.Files[1].KeptApart)
+}

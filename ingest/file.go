@@ -22,8 +22,9 @@ type input struct {
 	open   func() (source, error)
 	reason error // why it cannot be read; nil: it can, as far as its first line goes
 	kind   fleet.Kind
-	header []string // as written
-	names  []string // the same, as columns are looked up
+	header []string            // as written
+	names  []string            // the same, as columns are looked up
+	rows   []map[string]string // of a batch; nil: of a file, which is read row by row
 }
 
 // A source gives the rows of one input, after its header. io.EOF ends it.

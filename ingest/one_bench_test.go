@@ -9,13 +9,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"rimeyard/ingest"
-	"rimeyard/internal/fleet"
 	"rimeyard/internal/pgtest"
 	"rimeyard/internal/store"
 )
 
-// One test is typed in a fleet of 50,000 units: how long it takes where its unit is said, and where all must be known.
-func BenchmarkOneTestOfALargeFleet(b *testing.B) {
+// Tests of so many units come in one batch into a fleet of 50,000: how long it takes to take them in.
+func BenchmarkOneBatchIntoALargeFleet(b *testing.B) {
 	const large = 50_000
 	pool := pgtest.New(b)
 	_, err := pool.Exec(b.Context(), `INSERT INTO depot (depot, name, timezone) VALUES ('NOR', 'North', 'UTC')`)
@@ -28,15 +27,20 @@ func BenchmarkOneTestOfALargeFleet(b *testing.B) {
 	require.NoError(b, err)
 	db := store.New(pool)
 	now := time.Date(2026, 11, 25, 10, 0, 0, 0, time.UTC)
-	n := 0
-	for name, of := range map[string][]fleet.UnitID{"its-unit-said": {"U-7"}, "all-known": nil} {
-		b.Run(name, func(b *testing.B) {
+	minute := 0
+	for _, named := range []int{1, 20, 1000} {
+		b.Run(fmt.Sprintf("units=%d", named), func(b *testing.B) {
 			for b.Loop() {
-				n++
-				batch := fmt.Sprintf(`{"battery_tests": [{"unit": "U-7", "tested_at": %q, "rest_v": 12.6}]}`, now.Add(-time.Duration(n)*time.Minute).Format(time.RFC3339))
-				res, err := ingest.ImportBatch(b.Context(), db, strings.NewReader(batch), ingest.Options{Source: "bench:jo", Now: now, Units: of})
+				minute++
+				at := now.Add(-time.Duration(minute) * time.Minute).Format(time.RFC3339)
+				var rows []string
+				for i := range named {
+					rows = append(rows, fmt.Sprintf(`{"unit": "U-%d", "tested_at": %q, "rest_v": 12.6}`, 1+i*(large/named), at))
+				}
+				batch := fmt.Sprintf(`{"battery_tests": [%s]}`, strings.Join(rows, ","))
+				res, err := ingest.ImportBatch(b.Context(), db, strings.NewReader(batch), ingest.Options{Source: "api:loggers", Now: now})
 				require.NoError(b, err)
-				require.EqualValues(b, 1, res.Files[0].Taken)
+				require.EqualValues(b, named, res.Files[0].Taken)
 				require.NoError(b, res.Close())
 			}
 		})

@@ -54,5 +54,8 @@ func (e Entry) sameFact(o Entry) bool {
 
 // byDay is the order in which entries are written: by day, then by source, a reversal before what takes its place.
 func byDay(a, b Entry) int {
-	return cmp.Or(cmp.Compare(a.Booked, b.Booked), cmp.Compare(a.Value, b.Value), cmp.Compare(a.Source, b.Source), cmp.Compare(b.Reverses, a.Reverses))
+	if days := cmp.Or(cmp.Compare(a.Booked, b.Booked), cmp.Compare(a.Value, b.Value)); days != 0 {
+		return days // most entries differ by then, and texts take longer to compare
+	}
+	return cmp.Or(cmp.Compare(a.Source, b.Source), cmp.Compare(b.Reverses, a.Reverses))
 }

@@ -30,9 +30,12 @@ func Post(standing, should []Entry, closed []Month, on fleet.Date) []Entry {
 		}
 		add = append(add, e.reversed(closed))
 	}
-	for _, e := range wanted {
-		e.ID, e.Reverses, e.Booked = 0, 0, openDay(e.Value, closed)
-		add = append(add, e)
+	for _, e := range should { // in their order, of which little is left to sort
+		if e, is := wanted[e.Source]; is {
+			delete(wanted, e.Source)
+			e.ID, e.Reverses, e.Booked = 0, 0, openDay(e.Value, closed)
+			add = append(add, e)
+		}
 	}
 	slices.SortFunc(add, byDay)
 	return add

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
@@ -53,23 +54,33 @@ func (db *DB) DepositsOut(ctx context.Context, asked fleet.DepositsAsked) (d fle
 	return d, nil
 }
 
-// The sums stand beside each core, and alone where there is none: fittings are gone through once.
-const depositsOut = `WITH none AS (SELECT e ->> 'kind' AS kind, e ->> 'serial' AS serial, unit, e ->> 'fitted_on' AS fitted_on FROM job, json_array_elements(exchanged) e
-		WHERE core = 'none' AND (e ->> 'out')::boolean),
-	there AS (SELECT f.kind, f.serial, unit, u.depot, f.part, f.fitted_on, f.removed_on, f.core_deposit FROM (
-		SELECT 'battery' AS kind, battery AS serial, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM battery_fitting
-		UNION ALL SELECT 'starter', starter, unit, part, fitted_on, removed_on, removed_because, core_deposit, core_returned_on FROM starter_fitting) f
-		JOIN unit u USING (unit)
-		WHERE core_deposit > 0 AND (core_returned_on IS NULL OR core_returned_on > @on) AND coalesce(fitted_on, @on) <= @on AND removed_because <> 'sold'
-		AND (@depots::text[] IS NULL OR u.depot = ANY(@depots))
-		AND NOT EXISTS (SELECT FROM none n WHERE n.kind = f.kind AND n.serial = f.serial AND n.unit = f.unit AND n.fitted_on IS NOT DISTINCT FROM f.fitted_on::text)),
+// The sums stand beside each core, and alone where there is none, so that both are of one moment. Each branch reads an index of what is out
+// alone: the sums without its table, the cores in the order in which they are shown.
+var depositsOut = `WITH none AS (SELECT coalesce(e ->> 'kind', '') AS kind, coalesce(e ->> 'serial', '') AS serial, unit, coalesce(e ->> 'fitted_on', '') AS fitted_on
+		FROM job, json_array_elements(exchanged) e WHERE core = 'none' AND (e ->> 'out')::boolean),
 	sums AS (SELECT count(*) FILTER (WHERE removed_on <= @on) AS cores, coalesce(sum(core_deposit) FILTER (WHERE removed_on <= @on), 0)::bigint AS cores_sum,
 		count(*) FILTER (WHERE removed_on <= @on AND removed_on < @late::date) AS late, coalesce(sum(core_deposit) FILTER (WHERE removed_on <= @on AND removed_on < @late::date), 0)::bigint AS late_sum,
 		count(*) FILTER (WHERE removed_on IS NULL OR removed_on > @on) AS fitted, coalesce(sum(core_deposit) FILTER (WHERE removed_on IS NULL OR removed_on > @on), 0)::bigint AS fitted_sum
-		FROM there),
-	due AS (SELECT there.*, d.cost_centre FROM there JOIN depot d USING (depot) WHERE removed_on <= @on ORDER BY removed_on, unit COLLATE "C", serial COLLATE "C" LIMIT @most::bigint)
+		FROM (` + branchesOut("removed_on, core_deposit", "") + `) there),
+	due AS (SELECT * FROM (` + branchesOut("kind, serial, unit, part, fitted_on, removed_on, core_deposit", ` AND removed_on <= @on`+longestOut) + `) there` + longestOut + `)
 	SELECT sums.*, due.kind, due.serial, due.unit, due.depot, due.cost_centre, due.part, due.fitted_on, due.removed_on, due.core_deposit
-	FROM sums LEFT JOIN due ON true ORDER BY due.removed_on, due.unit COLLATE "C", due.serial COLLATE "C"`
+	FROM sums LEFT JOIN (due JOIN unit USING (unit) JOIN depot USING (depot)) due ON true ORDER BY due.removed_on, due.unit COLLATE "C", due.serial COLLATE "C"`
+
+const longestOut = ` ORDER BY removed_on, unit COLLATE "C", serial COLLATE "C" LIMIT @most::bigint`
+
+// branchesOut are the columns of all fittings of which a deposit is out on a day: of each kind those of which it has not come back yet, and,
+// of a day gone by, those of which it came back since. The rest narrows and orders each.
+func branchesOut(columns, rest string) string {
+	var branches []string
+	for _, kind := range []string{"battery", "starter"} {
+		for _, out := range []string{`core_returned_on IS NULL`, `core_returned_on > @on`} {
+			branches = append(branches, `(SELECT `+columns+` FROM (SELECT '`+kind+`' AS kind, `+kind+` AS serial, * FROM `+kind+`_fitting) f
+		WHERE core_deposit > 0 AND `+out+` AND removed_because <> 'sold' AND coalesce(fitted_on, @on) <= @on AND (@depots::text[] IS NULL OR unit IN (SELECT unit FROM unit WHERE depot = ANY(@depots)))
+		AND NOT (unit IN (SELECT unit FROM none) AND (kind, serial, unit, coalesce(fitted_on::text, '')) IN (SELECT kind, serial, unit, fitted_on FROM none))`+rest+`)`)
+		}
+	}
+	return strings.Join(branches, ` UNION ALL `)
+}
 
 // Covered are the units of the depots (nil: all) with the parts that are fitted on a day and may be under warranty then, and their claims.
 func (db *DB) Covered(ctx context.Context, of []fleet.DepotID, on fleet.Date) (rows fleet.Bookable, err error) {
