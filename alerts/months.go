@@ -18,23 +18,29 @@ type Month struct {
 	NoStartProbability fleet.Opt[float64] `json:"no_start_probability"` // unknown for months before the season
 }
 
-// RankMonths is [Rank], and the months that are left of the season for one unit, the first beginning on AsOf. There are none for a
-// unit that is not in the fleet.
-func RankMonths(ctx context.Context, in Input, unit fleet.UnitID) (fleet.RankedList, []Month, error) {
+// RankedUnit is a ranked list, and of one unit the months that are left of the season, the first beginning on AsOf, and its outlook. Both
+// are empty for a unit that is not in the fleet.
+type RankedUnit struct {
+	List    fleet.RankedList
+	Months  []Month
+	Outlook fleet.Outlook
+}
+
+// RankUnit is [Rank] with a closer look at one unit.
+func RankUnit(ctx context.Context, in Input, unit fleet.UnitID) (r RankedUnit, err error) {
 	f, err := judgeFleet(ctx, in)
 	if err != nil {
-		return fleet.RankedList{}, nil, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+		return RankedUnit{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
-	var months []Month
-	list, err := f.list(ctx, in.Workers, func(i int, s trend.State, _ fleet.Forecast) {
-		if f.files[i].unit.ID == unit {
-			months = f.months(s, f.winters[f.files[i].depot.ID])
+	r.List, err = f.list(ctx, in.Workers, func(i int, s trend.State, forecast fleet.Forecast) {
+		if one := &f.files[i]; one.unit.ID == unit {
+			r.Months, r.Outlook = f.months(s, f.winters[one.depot.ID]), f.outlook(one, s, forecast)
 		}
 	})
 	if err != nil {
-		return fleet.RankedList{}, nil, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+		return RankedUnit{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
-	return list, months, nil
+	return r, nil
 }
 
 func (f *judged) months(s trend.State, w depotWinters) (months []Month) {

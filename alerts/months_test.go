@@ -12,8 +12,9 @@ import (
 func TestMonthsOfOneUnit(t *testing.T) {
 	w := newWorld(2, 45, 1)
 	in := alerts.Input{AsOf: w.asOf, Depots: w.depots, Temps: w.temps, Histories: each(w.histories), Workers: 2}
-	list, months, err := alerts.RankMonths(t.Context(), in, "T-0007")
+	r, err := alerts.RankUnit(t.Context(), in, "T-0007")
 	require.NoError(t, err)
+	list, months := r.List, r.Months
 	require.Equal(t, bytesOf(t, w.rank(t, w.histories, 2)), bytesOf(t, list), "looking at one unit's months changed the list")
 	require.Len(t, months, 6)
 	said := byUnit(list)["T-0007"]
@@ -26,7 +27,9 @@ func TestMonthsOfOneUnit(t *testing.T) {
 		}
 	}
 	require.InDelta(t, said.NoStartProbability.Or(0), months[5].NoStartProbability.Or(1), 1e-9)
-	_, none, err := alerts.RankMonths(t.Context(), in, "nobody")
+	p, low, high := said.NoStartProbability.Or(0), r.Outlook.ChanceP05.Or(1), r.Outlook.ChanceP95.Or(0)
+	require.True(t, low <= p && p <= high, "%v is not between %v and %v", p, low, high)
+	none, err := alerts.RankUnit(t.Context(), in, "nobody")
 	require.NoError(t, err)
-	require.Empty(t, none)
+	require.Empty(t, none.Months)
 }

@@ -21,6 +21,8 @@ func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Out
 	o := f.tonight(one, s)
 	o.ChanceByWeek, o.AgeYears, o.Fitted = f.byWeek(byDay, w), one.now.ageYears, one.now.parts
 	o.ByWinter = f.byWinter(ahead, w)
+	low, high := f.params.ChanceRange(season)
+	o.ChanceP05, o.ChanceP95 = fleet.Known(round(low, 4)), fleet.Known(round(high, 4))
 	for i, z := range percentiles {
 		o.ChanceIf[i] = out.NoStartProbability.Or(sayable(season))
 		if season >= tellable {

@@ -131,6 +131,7 @@ func (c *compressor) causeAround(d fleet.Date) (i int, found bool) {
 func (c *compressor) cranks(rows []fleet.Crank) {
 	var last fleet.Crank
 	warmUntil := time.Time{}
+	var other strays
 	days := make([]fleet.Date, len(rows))
 	for i := range rows {
 		days[i] = c.day.of(rows[i].At)
@@ -139,6 +140,10 @@ func (c *compressor) cranks(rows []fleet.Crank) {
 	for i, row := range rows {
 		if i > 0 && resent(last, row) {
 			c.track.Odd.Doubles++
+			continue
+		}
+		if other.is(&row) {
+			c.track.Odd.Strays++
 			continue
 		}
 		if i > 0 {

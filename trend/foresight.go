@@ -17,6 +17,7 @@ type Foresight struct {
 
 	StartSDC, GrowSDC float64 // spread of the limit at once, and what half a year adds
 	NightSDC          float64 // of one morning about the limit
+	Spared            float64 // share of units that no cold of the season stops, whatever their readings say
 	Failures, Seasons int     // learned from
 }
 
@@ -47,8 +48,10 @@ const (
 	signFailed
 	signBroke
 	signNoLogger
-	signNews  // of each channel: risen, then fallen
-	signCount = signNews + 2*int(newsChannels)
+	signNews                               // of each channel: risen, then fallen
+	signCoarse = signNews + 2*newsChannels // its logger tells neither mean volts nor how long it cranks
+	signTested = signCoarse + 1            // the last tests read worse than all else lets expect
+	signCount  = signCoarse + 2
 )
 
 // Channels whose news are signs.
@@ -75,7 +78,7 @@ const (
 var worse = func() (w [signCount]float64) {
 	for _, i := range [...]int{
 		signLimit, signLimitHigh, signWear, signWearExcess, signDrift, signDriftHigh, signEmpty, signRestFalls, signRestDrops,
-		signSlow, signFailed, signBroke,
+		signSlow, signFailed, signBroke, signTested,
 	} {
 		w[i] = 1
 	}
@@ -111,6 +114,17 @@ func (m *model) news(b *belief, s *signs) {
 		s[signNews+2*i] = min(mostNews, max(0, p.news()-sure)/c.scale)
 		s[signNews+2*i+1] = min(mostNews, max(0, -p.news()-sure)/c.scale)
 	}
+}
+
+// tested is by how much the last few tests read worse than the battery is thought to be: ln of resistance; 0 without tests.
+func (b *belief) tested() float64 {
+	switch conductance, load := &b.path[kCCA], &b.path[kLoad]; {
+	case conductance.n > 0:
+		return -conductance.fast - b.x[wear]
+	case load.n > 0:
+		return load.fast - b.x[wear]
+	}
+	return 0
 }
 
 // What fails without cold.
@@ -158,7 +172,10 @@ func (m *model) signsOf(b *belief, rawC float64) signs {
 	m.news(b, &s)
 	if !m.t.HasLogger {
 		s[signNoLogger] = 1
+	} else if b.path[kSag].n == 0 && b.path[kSeconds].n == 0 {
+		s[signCoarse] = 1
 	}
+	s[signTested] = 2 * b.tested()
 	return s
 }
 

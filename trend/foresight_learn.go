@@ -91,7 +91,8 @@ const (
 	atStartSD = 2 * signCount
 	atGrowSD  = atStartSD + 1
 	atNightSD = atStartSD + 2
-	atQuiet   = atStartSD + 3
+	atSpared  = atStartSD + 3
+	atQuiet   = atStartSD + 4
 	atGroup   = atQuiet + quietCount
 )
 
@@ -114,6 +115,7 @@ func fitForesight(cases []pastCase, names []string, p *Prior, from *Foresight, h
 	for _, v := range p.LogSD {
 		add(v, p.LogSDSD)
 	}
+	add(p.Spared, p.SparedSD)
 	for i := range quietCount {
 		add(p.Quiet[i], p.QuietSD[i])
 	}
@@ -138,6 +140,7 @@ func fitForesight(cases []pastCase, names []string, p *Prior, from *Foresight, h
 	copy(out.Level[:], at[atLevel:])
 	copy(out.Growth[:], at[atGrowth:])
 	copy(out.Quiet[:], at[atQuiet:])
+	out.Spared = shareOf(at[atSpared])
 	out.StartSDC, out.GrowSDC, out.NightSDC = math.Exp(at[atStartSD]), math.Exp(at[atGrowSD]), math.Exp(at[atNightSD])
 	for i, name := range names {
 		out.Group[name] = at[atGroup+i]
@@ -157,7 +160,7 @@ func fitForesight(cases []pastCase, names []string, p *Prior, from *Foresight, h
 func (f *foresightFit) start(from *Foresight, names []string) []float64 {
 	at := make([]float64, 0, len(f.prior))
 	at = append(append(at, from.Level[:]...), from.Growth[:]...)
-	at = append(at, math.Log(from.StartSDC), math.Log(from.GrowSDC), math.Log(from.NightSDC))
+	at = append(at, math.Log(from.StartSDC), math.Log(from.GrowSDC), math.Log(from.NightSDC), math.Log(from.Spared/(1-from.Spared)))
 	at = append(at, from.Quiet[:]...)
 	for _, name := range names {
 		at = append(at, from.Group[name])
@@ -284,8 +287,9 @@ func sumCases(cases []pastCase, at []float64, slopes bool) (p partial) {
 	return p
 }
 
-// reach is one node's log survival and its slopes in the limit, in the circuit's share of it, in growth, and in ln of the three spreads.
-type reach struct{ log, limit, raw, growth, start, grow, night float64 }
+// reach is one node's log survival and its slopes in the limit, in the circuit's share of it, in growth, in ln of the three spreads and of
+// the odds of being spared.
+type reach struct{ log, limit, raw, growth, start, grow, night, spared float64 }
 
 // noneLeft is ln of a survival that adds nothing to the sum over nodes. The warmest get there within weeks.
 const noneLeft = -30
@@ -355,7 +359,8 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 	if !c.failed {
 		before = after
 	}
-	sb, gb := gather(&before)
+	spared := shareOf(at[atSpared])
+	sb, gb := gather(&before, spared)
 	if !c.failed {
 		v := math.Log(max(sb, 1e-60)) - rate*days
 		if slopes {
@@ -371,7 +376,7 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 		p = sb * quietBefore * rate
 		slope, byQuiet = gb.times(quietBefore*rate), p*(1-rate*(days-1))
 	} else {
-		sa, ga := gather(&after)
+		sa, ga := gather(&after, spared)
 		quietAfter := math.Exp(-rate * days)
 		p = sb*quietBefore - sa*quietAfter
 		slope = gb.times(quietBefore).plus(ga.times(-quietAfter))
@@ -385,11 +390,11 @@ func (c *pastCase) logLik(at, own []float64, slopes bool) float64 {
 }
 
 func (r reach) times(f float64) reach {
-	return reach{r.log * f, r.limit * f, r.raw * f, r.growth * f, r.start * f, r.grow * f, r.night * f}
+	return reach{r.log * f, r.limit * f, r.raw * f, r.growth * f, r.start * f, r.grow * f, r.night * f, r.spared * f}
 }
 
 func (r reach) plus(o reach) reach {
-	return reach{r.log + o.log, r.limit + o.limit, r.raw + o.raw, r.growth + o.growth, r.start + o.start, r.grow + o.grow, r.night + o.night}
+	return reach{r.log + o.log, r.limit + o.limit, r.raw + o.raw, r.growth + o.growth, r.start + o.start, r.grow + o.grow, r.night + o.night, r.spared + o.spared}
 }
 
 // survives is ln(1−Φ(k)) and φ(k)/(1−Φ(k)).
@@ -400,14 +405,16 @@ func survives(k float64) (log, hazard float64) {
 	return a.log + w*(b.log-a.log), a.hazard + w*(b.hazard-a.hazard)
 }
 
-// gather weighs the nodes: survival and its slopes.
-func gather(all *[nodes]reach) (s float64, g reach) {
+// gather weighs the nodes: survival of units of which a share is spared, and its slopes.
+func gather(all *[nodes]reach, spared float64) (s float64, g reach) {
 	for i := range all {
 		e := normalNodes[i].weight * math.Exp(all[i].log)
 		s += e
 		g = g.plus(all[i].times(e))
 	}
-	return s, g
+	g = g.times(1 - spared)
+	g.spared = spared * (1 - spared) * (1 - s)
+	return spared + (1-spared)*s, g
 }
 
 func (c *pastCase) spreadSlopes(own []float64, g reach, f, byQuiet float64) {
@@ -416,7 +423,7 @@ func (c *pastCase) spreadSlopes(own []float64, g reach, f, byQuiet float64) {
 		own[atGrowth+i] = f * g.growth * x
 	}
 	own[atLevel+signLimit] = f * g.raw
-	own[atStartSD], own[atGrowSD], own[atNightSD] = f*g.start, f*g.grow, f*g.night
+	own[atStartSD], own[atGrowSD], own[atNightSD], own[atSpared] = f*g.start, f*g.grow, f*g.night, f*g.spared
 	for i, x := range c.quiet {
 		own[atQuiet+i] = byQuiet * x
 	}

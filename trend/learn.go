@@ -22,7 +22,7 @@ func Learn(ctx context.Context, tracks []Track, weather Weather, workers int) (P
 
 // LearnFrom is Learn from another prior than what simulated fleets taught.
 func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int, prior Prior) (Params, error) {
-	l := learner{weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior)}
+	l := learner{weather: weather, workers: max(1, workers), prior: prior, params: defaultParams(&prior), off: map[string]float64{}}
 	l.tracks, _ = settled(tracks)
 	slices.SortStableFunc(l.tracks, func(a, b Track) int { return cmp.Compare(a.Unit, b.Unit) })
 	var lives []Life
@@ -73,7 +73,22 @@ type learner struct {
 	workers int
 	prior   Prior
 	params  Params
+	off     map[string]float64 // what each device was off by in the sweep before
 }
+
+// further is where a device's error goes when it is off by so much. Most of an error hides in the units' own state, so that a sweep shows but a
+// share of it; how much less is left than after the sweep before tells how large that share is (Aitken 1926).
+func (l *learner) further(device string, off float64) float64 {
+	before, known := l.off[device]
+	l.off[device] = off
+	left := off / before
+	if !known || !(left > 0) || left > mostLeft {
+		return off
+	}
+	return off / (1 - left)
+}
+
+const mostLeft = 0.85
 
 const (
 	// enoughUnits is how many units teach; with ten times as many, spreads of what is learned would fall to a third, but they are small
@@ -185,6 +200,22 @@ func (s sums) slope(before float64) float64 {
 	return (s.xy - s.x*s.y/s.n) / (s.xx - s.x*s.x/s.n + before)
 }
 
+// deviceStep is one half-year of a tester.
+type deviceStep struct {
+	device   string
+	halfYear int
+}
+
+// stepRows is as if so many tests of a half-year had shown no drift.
+const stepRows = 40
+
+func (l *lesson) take(device string, week int, off float64) {
+	at := deviceStep{device, week / deviceWeeks}
+	s := l.steps[at]
+	s.take(off, 0)
+	l.steps[at] = s
+}
+
 type groupLesson struct {
 	byKind [kinds]sums
 	ends   [parts][]float64 // of the state now, of units whose readings speak of that part
@@ -196,13 +227,14 @@ type groupLesson struct {
 type lesson struct {
 	groups  map[string]*groupLesson
 	devices map[string]sums
+	steps   map[deviceStep]sums
 	onWear  [kinds]sums
 	noise   [kinds]sums
 	own     *groupLesson // of the unit that is filtered
 }
 
 func newLesson() *lesson {
-	return &lesson{groups: map[string]*groupLesson{}, devices: map[string]sums{}}
+	return &lesson{groups: map[string]*groupLesson{}, devices: map[string]sums{}, steps: map[deviceStep]sums{}}
 }
 
 func (l *lesson) group(name string) *groupLesson {
@@ -229,6 +261,9 @@ func (l *lesson) add(o *lesson) {
 	for name, s := range o.devices {
 		l.devices[name] = l.devices[name].plus(s)
 	}
+	for at, s := range o.steps { // each is added to once, so their order is nothing
+		l.steps[at] = l.steps[at].plus(s)
+	}
 	for k := range kinds {
 		l.onWear[k] = l.onWear[k].plus(o.onWear[k])
 		l.noise[k] = l.noise[k].plus(o.noise[k])
@@ -249,10 +284,12 @@ func (l *lesson) row(_ *model, b *belief, k kind, device string, y float64, want
 		d := l.devices[device]
 		d.take(off, 0)
 		l.devices[device] = d
+		l.take(device, b.week, off)
 	case kOhm:
 		d := l.devices["ohm "+device]
 		d.take(y-b.x[wear], 0)
 		l.devices["ohm "+device] = d
+		l.take("ohm "+device, b.week, y-b.x[wear])
 	}
 }
 
@@ -319,10 +356,22 @@ func (l *learner) levels(all *lesson) {
 	}
 	common := cca.mean(20)
 	p.TestBias += common
+	moved := map[string]float64{}
 	for name, s := range all.devices {
 		if !isOhm(name) {
-			p.Devices[name] += (s.y - common*s.n) / (s.n + 2)
+			moved[name] = l.further(name, (s.y-common*s.n)/(s.n+2))
+			p.Devices[name] += moved[name]
 		}
+	}
+	for at, s := range all.steps {
+		if p.DeviceSteps[at.device] == nil {
+			p.DeviceSteps[at.device] = map[int]float64{}
+		}
+		if isOhm(at.device) {
+			p.DeviceSteps[at.device][at.halfYear] = (s.y - p.Devices[at.device]*s.n) / (s.n + stepRows)
+			continue
+		}
+		p.DeviceSteps[at.device][at.halfYear] += (s.y - (common+moved[at.device])*s.n) / (s.n + stepRows)
 	}
 	for k := kSag; k < kinds; k++ {
 		p.OnWear[k] = min(1.6, max(-1.6, p.OnWear[k]+all.onWear[k].slope(100)))

@@ -104,11 +104,11 @@ type predicted struct {
 func (m *model) predictTest(b *belief, r *TestRow, k kind) predicted {
 	switch k {
 	case kCCA:
-		return predicted{-b.x[wear] + m.p.TestBias + m.p.Devices[r.Device], vector{wear: -1}}
+		return predicted{-b.x[wear] + m.p.TestBias + m.p.deviceLn(r.Device, r.Week), vector{wear: -1}}
 	case kLoad:
 		return predicted{b.x[wear], vector{wear: 1}}
 	default:
-		return predicted{b.x[wear] + m.p.Devices["ohm "+r.Device], vector{wear: 1}}
+		return predicted{b.x[wear] + m.p.deviceLn("ohm "+r.Device, r.Week), vector{wear: 1}}
 	}
 }
 

@@ -128,7 +128,7 @@ func (s *misfitSeeker) row(m *model, b *belief, k kind, _ string, y float64, wan
 func surpriseOf(m *model, b *belief, r *TestRow, want predicted, variance float64) TestSurprise {
 	s := TestSurprise{
 		Unit: m.t.Unit, Day: r.Day, Device: r.Device, ShownA: r.ShownA, RatedA: r.RatedA, Batteries: r.CCA.N,
-		Ln: r.CCA.Y, WantLn: want.mean, SD: math.Sqrt(variance + b.along(&want.h)), DeviceLn: m.p.Devices[r.Device],
+		Ln: r.CCA.Y, WantLn: want.mean, SD: math.Sqrt(variance + b.along(&want.h)), DeviceLn: m.p.deviceLn(r.Device, r.Week),
 	}
 	if r.Rest.N > 0 {
 		s.RestV = fleet.Known(r.Rest.Y)
@@ -202,7 +202,7 @@ func (m *model) testsAround(week, from int) (before, after float64) {
 		if r.CCA.N == 0 || r.Week < week-riseWeeks || r.Week > from+riseWeeks {
 			continue
 		}
-		if y := r.CCA.Y - m.p.Devices[r.Device] - m.p.TestBias; r.Week < week {
+		if y := r.CCA.Y - m.p.deviceLn(r.Device, r.Week) - m.p.TestBias; r.Week < week {
 			old = append(old, y)
 		} else if r.Week >= from {
 			fresh = append(fresh, y)

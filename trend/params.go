@@ -6,7 +6,9 @@ import "rimeyard/internal/fleet"
 type Params struct {
 	Groups  map[string]Group   // by class, fuel and volts
 	Devices map[string]float64 // ln of what a tester shows too much, by tester and standards
-	Drift   map[fleet.DepotID]float64
+	// DeviceSteps is what a tester shows beyond that in each half-year, by its number since 1970: one may drift.
+	DeviceSteps map[string]map[int]float64
+	Drift       map[fleet.DepotID]float64
 	// DriftPerWeek is the usual growth of ln resistance per week; 0.003 is a doubling in four and a half years.
 	DriftPerWeek float64
 	TestBias     float64        // ln of what all testers show too much
@@ -20,8 +22,8 @@ type Params struct {
 	Unread       Unread
 }
 
-// Shown moves and widens the cold limit that people read.
-type Shown struct{ ShiftC, Widen float64 }
+// Shown moves and widens the cold limit that people read, and says how far fates are settled ([Params.ChanceRange]).
+type Shown struct{ ShiftC, Widen, Settled float64 }
 
 // Group is what units of one class, fuel and voltage share.
 type Group struct {
@@ -42,11 +44,11 @@ type Channel struct {
 
 func defaultParams(prior *Prior) Params {
 	return Params{
-		Groups: map[string]Group{}, Devices: map[string]float64{}, Drift: map[fleet.DepotID]float64{},
+		Groups: map[string]Group{}, Devices: map[string]float64{}, DeviceSteps: map[string]map[int]float64{}, Drift: map[fleet.DepotID]float64{},
 		DriftPerWeek: 0.003, OnWear: [kinds]float64{kSag: 0.9, kLow: 0.9, kSpeed: -0.2, kCurrent: -0.1, kSeconds: 0.3},
 		Noise:     [kinds]float64{1, 1, 1, 1, 1, 1, 1, 1},
 		Foresight: prior.foresight(), Unread: prior.Unread,
-		Causes: prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden},
+		Causes: prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden, prior.Settled},
 		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
 }
@@ -72,4 +74,18 @@ func (p Params) drift(depot fleet.DepotID) float64 {
 		return v
 	}
 	return p.DriftPerWeek
+}
+
+// deviceWeeks is how long a tester's error is taken for steady.
+const deviceWeeks = 26
+
+// deviceLn is what a tester shows too much in a week, ln. A half-year that taught nothing takes the last one's that did.
+func (p *Params) deviceLn(device string, week int) float64 {
+	at, steps := week/deviceWeeks, p.DeviceSteps[device]
+	for back := range 4 {
+		if step, taught := steps[at-back]; taught {
+			return p.Devices[device] + step
+		}
+	}
+	return p.Devices[device]
 }

@@ -13,12 +13,15 @@ type Prior struct {
 	LogSD            [spreads]float64 // ln of StartSDC, GrowSDC, NightSDC
 	LogSDSD          float64
 	Quiet, QuietSD   [quietCount]float64
+	Spared, SparedSD float64 // ln of the odds of Foresight.Spared
 	Causes           Causes
 	CausesSD         float64
 	Unread           Unread
 	// What limits are shown as: where none of a fleet's units has failed, nothing but other fleets tells how far above the fitted
 	// tail the middle lies.
 	ShownShiftC, ShownWiden float64
+	// Settled is how far the fate of a unit is settled by what no reading tells, 0 to 1 ([Params.ChanceRange]).
+	Settled float64
 }
 
 const spreads = 3
@@ -28,7 +31,8 @@ const spreads = 3
 func WidePrior() Prior {
 	p := Prior{
 		LogSD: [spreads]float64{math.Log(4), math.Log(4), math.Log(2.5)}, LogSDSD: 0.9,
-		Quiet: [quietCount]float64{math.Log(1.0 / 3650), 1.5, 0, 0}, QuietSD: [quietCount]float64{1, 1, 0.3, 0.5}, CausesSD: 0.5, ShownWiden: 1,
+		Spared: -2.2, SparedSD: 0.7,
+		Quiet: [quietCount]float64{math.Log(1.0 / 3650), 1.5, 0, 0}, QuietSD: [quietCount]float64{1, 1, 0.3, 0.5}, CausesSD: 0.5, ShownWiden: 1, Settled: 0.6,
 	}
 	p.Level[signOne], p.Level[signLimit] = -25, 4
 	for i := range signCount {
@@ -45,9 +49,12 @@ func WidePrior() Prior {
 func (p *Prior) foresight() Foresight {
 	return Foresight{
 		Level: p.Level, Growth: p.Growth, Quiet: p.Quiet, Group: map[string]float64{},
-		StartSDC: math.Exp(p.LogSD[0]), GrowSDC: math.Exp(p.LogSD[1]), NightSDC: math.Exp(p.LogSD[2]),
+		Spared: shareOf(p.Spared), StartSDC: math.Exp(p.LogSD[0]), GrowSDC: math.Exp(p.LogSD[1]), NightSDC: math.Exp(p.LogSD[2]),
 	}
 }
+
+// shareOf turns ln of odds into a share.
+func shareOf(logit float64) float64 { return 1 / (1 + math.Exp(-logit)) }
 
 //go:embed prior.json
 var priorText []byte

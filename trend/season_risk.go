@@ -33,6 +33,7 @@ type Outlook struct {
 	levelC, growthC     float64 // from the other signs
 	startVar, growVar   float64
 	nightSD, quietDaily float64
+	spared              float64
 }
 
 var outlookWeeks = [3]float64{0, 13, 26}
@@ -81,6 +82,7 @@ func (o *Outlook) foresee(f *Foresight, group string) {
 	}
 	o.quietDaily = math.Exp(min(quiet, -2))
 	o.startVar, o.growVar, o.nightSD = f.StartSDC*f.StartSDC, f.GrowSDC*f.GrowSDC, f.NightSDC
+	o.spared = f.Spared
 }
 
 // at is the circuit's limit and the filter's doubt some half years on.
@@ -145,10 +147,10 @@ func (o Outlook) Risk(dawnC []float64, firstDay int, spreadC float64, byDay []fl
 		}
 		quiet *= quietNight
 		if byDay != nil {
-			byDay[d] = risen(cold / cold0 * quiet)
+			byDay[d] = risen((o.spared + (1-o.spared)*cold/cold0) * quiet)
 		}
 	}
-	return risen(cold / cold0 * quiet)
+	return risen((o.spared + (1-o.spared)*cold/cold0) * quiet)
 }
 
 // risen is the chance of a failed start by now.

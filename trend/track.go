@@ -115,6 +115,7 @@ type ColdCrank struct {
 // Oddities counts what hygiene did with a unit's rows.
 type Oddities struct {
 	Doubles, OutOfGate, Fahrenheit int
+	Strays                         int // cranks of another unit's logger
 }
 
 const firstMonday fleet.Date = -3 // 1969-12-29

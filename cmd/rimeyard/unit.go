@@ -23,6 +23,13 @@ type unitSheet struct {
 	Depot      fleet.Depot
 	Population int // units in the list, so that the rank means something
 	Months     []alerts.Month
+	Outlook    fleet.Outlook
+}
+
+// chanceSpan holds nine in ten true chances of units that read alike.
+type chanceSpan struct {
+	P05 fleet.Opt[float64] `json:"p05"`
+	P95 fleet.Opt[float64] `json:"p95"`
 }
 
 func newUnitCmd() *cobra.Command {
@@ -52,10 +59,11 @@ func loadUnitSheet(ctx context.Context, db *store.DB, id fleet.UnitID, asOf flee
 		return unitSheet{}, err
 	}
 	in.Progress = progress
-	list, months, err := alerts.RankMonths(ctx, in, id)
+	ranked, err := alerts.RankUnit(ctx, in, id)
 	if err != nil {
 		return unitSheet{}, err
 	}
+	list := ranked.List
 	i := slices.IndexFunc(list.Units, func(f fleet.Forecast) bool { return f.Unit == id })
 	if i < 0 {
 		return unitSheet{}, usageError{fmt.Errorf("unit %q is not in the fleet: rimeyard rank lists the units there are", id)}
@@ -64,7 +72,7 @@ func loadUnitSheet(ctx context.Context, db *store.DB, id fleet.UnitID, asOf flee
 	if err != nil {
 		return unitSheet{}, err
 	}
-	sheet := unitSheet{AsOf: asOf, Forecast: list.Units[i], Population: len(list.Units), Months: months}
+	sheet := unitSheet{AsOf: asOf, Forecast: list.Units[i], Population: len(list.Units), Months: ranked.Months, Outlook: ranked.Outlook}
 	depots, err := db.Depots(ctx)
 	if err != nil {
 		return unitSheet{}, err
@@ -91,9 +99,10 @@ func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 		return writeJSON(w, struct {
 			AsOf     fleet.Date     `json:"as_of"`
 			Forecast fleet.Forecast `json:"forecast"`
+			Sure     chanceSpan     `json:"no_start_probability_90"`
 			Months   []alerts.Month `json:"months"`
 			Readings readingCounts  `json:"readings"`
-		}{s.AsOf, s.Forecast, s.Months, countReadings(s.History)})
+		}{s.AsOf, s.Forecast, chanceSpan{s.Outlook.ChanceP05, s.Outlook.ChanceP95}, s.Months, countReadings(s.History)})
 	case asCSV:
 		return rankedCSV(w, []fleet.Forecast{s.Forecast})
 	}
@@ -101,6 +110,7 @@ func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 	fmt.Fprintf(w, "%s · %s · %s %s, %d V, %s, parked %s\n", u.ID, u.Depot, u.Class, u.Fuel, u.SystemVolts, batteriesWords(u.Batteries), u.Parked)
 	fmt.Fprintf(w, "As of %s: %s, rank %d of %d\n\n", s.AsOf, f.Band, f.Rank, s.Population)
 	fmt.Fprintf(w, "  chance of a failed start this season  %s\n", percent(f.NoStartProbability))
+	fmt.Fprintf(w, "  what a look inside would make of it   %s … %s (nine in ten units that read alike)\n", percent(s.Outlook.ChanceP05), percent(s.Outlook.ChanceP95))
 	fmt.Fprintf(w, "  cold limit °C (80 %% interval)         %s\n", limitText(f))
 	fmt.Fprintf(w, "  expected loss / swap / swap by        %s / %s / %s\n", orDash(f.ExpectedLoss), orDash(f.SwapCost), orDash(f.SwapBy))
 	fmt.Fprint(w, "  if it fails, the part to blame        ")

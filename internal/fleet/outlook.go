@@ -14,7 +14,10 @@ type Outlook struct {
 	ByWinter []PastWinter `json:"winters,omitempty"`
 	// ChanceIf is the season's chance if the cold limit truly lay at its 10th, 30th, 50th, 70th and 90th percentile, each as likely as the
 	// others: what a test could tell.
-	ChanceIf       [5]float64         `json:"chance_if"`
+	ChanceIf [5]float64 `json:"chance_if"`
+	// ChanceP05 and ChanceP95 hold nine in ten true chances of units that read like this one; null: kept before they were reckoned.
+	ChanceP05      Opt[float64]       `json:"chance_p05"`
+	ChanceP95      Opt[float64]       `json:"chance_p95"`
 	Night          NightCurve         `json:"night"`
 	Relief         map[Remedy]float64 `json:"relief"`            // by how many °C the cold limit falls by each remedy; empty where there is nothing to relieve
 	DriftCPerMonth Opt[float64]       `json:"drift_c_per_month"` // of the cold limit, if nothing is done; positive: it rises

@@ -96,6 +96,9 @@ func ScoreOf(cases []Case) Score {
 
 const bins = 10
 
+// Normal90 is the standard normal distribution's 90th percentile.
+const Normal90 = 1.2815515655446004
+
 func (s *Score) parts(cases []Case, bar float64) {
 	var caught, all mean
 	for _, c := range cases {

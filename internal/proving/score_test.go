@@ -165,3 +165,28 @@ func TestMeanOverFleets(t *testing.T) {
 	require.InDelta(t, 0.5, m.AUC, 1e-12)
 	require.InDelta(t, 0.3, m.Brier, 1e-12)
 }
+
+// By hand: the failure of the battery stands above both that held, that of the cable between them, that of the control below both.
+func TestPooledByHand(t *testing.T) {
+	one := []Case{
+		{Said{P: 0.9}, Truth{Failed: true, Cause: fleet.BatteryPart}}, {Said{P: 0.4}, Truth{Failed: true, Cause: fleet.CablePart}},
+		{Said{P: 0.1}, Truth{Failed: true, Cause: fleet.ControlPart}}, {Said: Said{P: 0.3}}, {Said: Said{P: 0.6}},
+	}
+	other := []Case{{Said{P: 0.2}, Truth{Failed: true, Cause: fleet.BatteryPart}}, {Said: Said{P: 0.5}}}
+	got := PooledOf([][]Case{one, other}, 50, 1)
+	require.Equal(t, map[fleet.Part]CauseScore{fleet.BatteryPart: {2, 0.5}, fleet.CablePart: {1, 0.5}, fleet.ControlPart: {1, 0}}, got.ByCause)
+	require.InDelta(t, (0.1+0.6+0.9+0.3+0.6+0.8+0.5)/7, got.ErrorByCount, 1e-12, "seven units in seven bins")
+}
+
+// A unit whose chance is right errs by 1−p with the chance p and by p otherwise.
+func TestCalibrationErrorOfARightForecast(t *testing.T) {
+	var cases []Case
+	for i := range 10 {
+		cases = append(cases, Case{Said: Said{P: 0.05 + 0.1*float64(i)}})
+	}
+	want := 0.0
+	for _, c := range cases {
+		want += 2 * c.Said.P * (1 - c.Said.P) / 10
+	}
+	require.InDelta(t, want, PooledOf([][]Case{cases}, 20_000, 1).ErrorIfRight, 0.003)
+}

@@ -20,6 +20,7 @@ type aheadView struct {
 	Figures          string
 	Width, Height    int
 	Strength         string // of the battery, in a sentence
+	Sure             string // how sure the chance is; empty: not known
 	Weeks            []aheadRow
 }
 
@@ -78,6 +79,7 @@ func newAheadView(sheet unitSheet, j alerts.Judgement) (*aheadView, error) {
 		Width: picture.Width, Height: picture.Height,
 		Strength: fmt.Sprintf("Battery strength now: %s of a new one, %s to %s in four cases of five; what tests and cranks say together.",
 			percent(j.Strength.Now), percent(j.Strength.P10), percent(j.Strength.P90)),
+		Sure: sureWords(j),
 	}
 	v.Narrow = asNarrow(v.Src)
 	today := sheet.asOf - 1
@@ -88,6 +90,18 @@ func newAheadView(sheet unitSheet, j alerts.Judgement) (*aheadView, error) {
 		})
 	}
 	return v, nil
+}
+
+// sureWords tells what a chance means for one unit: how many of those that read like it fail, and how unlike they are inside.
+func sureWords(j alerts.Judgement) string {
+	chance, known := j.Forecast.NoStartProbability.Get()
+	low, reckoned := j.Outlook.ChanceP05.Get()
+	high, _ := j.Outlook.ChanceP95.Get()
+	if !known || !reckoned {
+		return ""
+	}
+	return fmt.Sprintf("How sure: %s of the units that read like this one fail in such a season. Seen from inside they differ: in nine of ten the true chance lies between %s and %s. "+
+		"Which it is here, only a check in the workshop tells.", percent(chance), percent(low), percent(high))
 }
 
 func (s *Server) seasonChart(c echo.Context) error {

@@ -59,6 +59,14 @@ func TestUnitPageTellsOfNewParts(t *testing.T) {
 	require.Contains(t, reasons[2], "lower the chance by 1 point")
 }
 
+func TestChanceSaysHowSureItIs(t *testing.T) {
+	j := alerts.Judgement{Forecast: fleet.Forecast{NoStartProbability: fleet.Known(0.412)}}
+	require.Empty(t, sureWords(j), "kept by a version that did not reckon it")
+	j.Outlook.ChanceP05, j.Outlook.ChanceP95 = fleet.Known(0.0), fleet.Known(0.968)
+	require.Equal(t, "How sure: 41 % of the units that read like this one fail in such a season. Seen from inside they differ: in nine of ten the true chance lies "+
+		"between 0 % and 97 %. Which it is here, only a check in the workshop tells.", strings.ReplaceAll(sureWords(j), "\u00a0", " "))
+}
+
 func TestUnitsLifeAddsUp(t *testing.T) {
 	day := fleet.NewDate(2025, 3, 1)
 	h := fleet.History{

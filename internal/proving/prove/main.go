@@ -14,6 +14,8 @@ import (
 	"runtime/pprof"
 	"strconv"
 	"strings"
+
+	"rimeyard/trend"
 )
 
 // options are what the command line says.
@@ -31,6 +33,7 @@ type options struct {
 	format   string
 	features string
 	teach    string
+	correct  string
 	profile  string
 }
 
@@ -60,7 +63,8 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		defer func() { err = errors.Join(err, end()) }()
 	}
 	var all []judged
-	var lessons []lesson
+	var lessons []trend.Params
+	var off offTruth
 	for _, one := range o.fleets() {
 		f, err := one.fleet(ctx, o, progress)
 		if err != nil {
@@ -78,6 +82,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		if err != nil {
 			return fmt.Errorf("judge %s: %w", one, err)
 		}
+		off.add(j.cases, o.futures)
 		if o.features != "" {
 			if err := writeFeatures(o.features, one, f, j.list); err != nil {
 				return fmt.Errorf("features of %s: %w", one, err)
@@ -91,6 +96,9 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 	}
 	if o.teach != "" {
 		return writePrior(o.teach, lessons)
+	}
+	if o.correct != "" {
+		return correctPrior(o.correct, &off)
 	}
 	if o.format == "csv" {
 		return writeCSV(out, all)
@@ -113,6 +121,7 @@ func parse(args []string, errs io.Writer) (o options, err error) {
 	flags.BoolVar(&o.stages, "stages", false, "time compression and learning apart, in a run of their own")
 	flags.StringVar(&o.features, "features", "", "write a table of features of each fleet to `folder`")
 	flags.StringVar(&o.teach, "teach", "", "do not judge: learn from each fleet, and write what they have in common to `file`")
+	flags.StringVar(&o.correct, "correct", "", "write how far limits and chances lie from the truth into the prior in `file`, with which this was built")
 	flags.StringVar(&o.format, "format", "text", "text or csv")
 	flags.StringVar(&o.profile, "cpuprofile", "", "write a profile to `file`")
 	if err := flags.Parse(args); err != nil {

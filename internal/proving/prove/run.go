@@ -18,11 +18,12 @@ import (
 
 // judged is one fleet with what was said of it.
 type judged struct {
-	name string
-	dirt bool
-	list fleet.RankedList
-	rows []row
-	took took
+	name  string
+	dirt  bool
+	list  fleet.RankedList
+	rows  []row
+	cases []proving.Case
+	took  took
 }
 
 // row is one way to judge the fleet: the forecast, the ceiling or a rule.
@@ -47,7 +48,7 @@ const resamples = 200
 func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, error) {
 	j := judged{name: f.Name}
 	began := time.Now()
-	list, err := alerts.Rank(ctx, inputOf(f))
+	issued, err := alerts.Issue(ctx, inputOf(f))
 	if err != nil {
 		return judged{}, err
 	}
@@ -57,11 +58,12 @@ func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, error) {
 			return judged{}, err
 		}
 	}
-	j.list = list
-	cases, err := casesOf(f, list)
+	j.list = issued.List
+	cases, err := casesOf(f, issued)
 	if err != nil {
 		return judged{}, err
 	}
+	j.cases = cases
 	j.add(theForecast, cases)
 	if ceiling, known := ceilingOf(cases); known {
 		j.add(theCeiling, ceiling)
@@ -112,9 +114,13 @@ func timeStages(ctx context.Context, f *proving.Fleet) (compress, learn time.Dur
 }
 
 // casesOf joins what was said with what is so, by unit.
-func casesOf(f *proving.Fleet, list fleet.RankedList) ([]proving.Case, error) {
+func casesOf(f *proving.Fleet, issued alerts.Issued) ([]proving.Case, error) {
 	var cases []proving.Case
-	units := slices.Clone(list.Units)
+	spans := map[fleet.UnitID]proving.Range{}
+	for _, o := range issued.Outlooks {
+		spans[o.Unit] = proving.Range{Low: o.ChanceP05, High: o.ChanceP95}
+	}
+	units := slices.Clone(issued.List.Units)
 	slices.SortFunc(units, func(a, b fleet.Forecast) int { return cmp.Compare(a.Unit, b.Unit) })
 	for _, u := range units {
 		truth, known := f.Truth[u.Unit]
@@ -123,7 +129,7 @@ func casesOf(f *proving.Fleet, list fleet.RankedList) ([]proving.Case, error) {
 			return nil, fmt.Errorf("unit %s: no truth or no probability", u.Unit)
 		}
 		cases = append(cases, proving.Case{Truth: truth, Said: proving.Said{
-			P: p, Suspect: u.Suspect, LimitC: u.ColdLimitC, Limit80: proving.Range{Low: u.ColdLimitP10C, High: u.ColdLimitP90C},
+			P: p, PRange: spans[u.Unit], Suspect: u.Suspect, LimitC: u.ColdLimitC, Limit80: proving.Range{Low: u.ColdLimitP10C, High: u.ColdLimitP90C}, Limit90: limit90(&u),
 		}})
 	}
 	if len(cases) != len(f.Truth) {
@@ -221,4 +227,17 @@ func asKnown(f *proving.Fleet, asOf fleet.Date) []fleet.History {
 		out[i] = h.AsOf(asOf, zone)
 	}
 	return out
+}
+
+// limit90 is the 90 % interval that the 80 % one of a normal distribution implies.
+func limit90(u *fleet.Forecast) proving.Range {
+	const wider = 1.6448536269514722 / proving.Normal90
+	middle, known := u.ColdLimitC.Get()
+	if !known {
+		return proving.Range{}
+	}
+	end := func(v fleet.Opt[float64]) fleet.Opt[float64] {
+		return fleet.Known(middle + wider*(v.Or(middle)-middle))
+	}
+	return proving.Range{Low: end(u.ColdLimitP10C), High: end(u.ColdLimitP90C)}
 }

@@ -10,6 +10,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"rimeyard/internal/fleet"
 	"rimeyard/internal/proving"
 )
 
@@ -75,6 +76,33 @@ func printTable(w io.Writer, all []judged) {
 		fmt.Fprintln(w, err)
 	}
 	fmt.Fprint(w, legend)
+	printPooled(w, "clean", all, false)
+	printPooled(w, "dirt", all, true)
+}
+
+// printPooled says what the fleets show together, of the forecast and of the ceiling.
+func printPooled(w io.Writer, kind string, all []judged, dirt bool) {
+	var said, ceiling [][]proving.Case
+	for _, j := range all {
+		if j.dirt == dirt {
+			said = append(said, j.cases)
+			if known, is := ceilingOf(j.cases); is {
+				ceiling = append(ceiling, known)
+			}
+		}
+	}
+	if len(said) < 2 {
+		return
+	}
+	forecast, most := proving.PooledOf(said, resamples, 1), proving.PooledOf(ceiling, 1, 1)
+	fmt.Fprintf(w, "\n%s, all fleets in one heap: ECE %.3f; one fleet whose chances are right would show %.3f. AUC of failures by cause, ceiling in brackets:", kind,
+		forecast.ErrorByCount, forecast.ErrorIfRight)
+	for _, part := range fleet.Suspects() {
+		if one, known := forecast.ByCause[part]; known {
+			fmt.Fprintf(w, " %s %.3f (%.3f, n=%d)", part, one.AUC, most.ByCause[part].AUC, one.Failures)
+		}
+	}
+	fmt.Fprintln(w)
 }
 
 func printRow(w io.Writer, name string, r row, first bool) {

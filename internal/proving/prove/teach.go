@@ -14,72 +14,36 @@ import (
 )
 
 // lessonOf is what one fleet teaches by itself, its last season included.
-func lessonOf(ctx context.Context, f *proving.Fleet) (l lesson, err error) {
-	wide := trend.WidePrior()
-	wide.ShownWiden = 1
-	if l.params, _, err = learned(ctx, f, f.Season.To+1, wide); err != nil {
-		return l, err
-	}
-	p, tracks, err := learned(ctx, f, f.AsOf, wide)
-	if err != nil {
-		return l, err
-	}
-	var off, squares, stated, n float64
-	for _, t := range tracks {
-		s, truth := trend.Estimate(t, p), f.Truth[t.Unit].ColdLimitC
-		if math.IsInf(truth, 0) || math.IsNaN(truth) {
-			continue
-		}
-		off, squares, stated, n = off+truth-s.ColdLimitC, squares+(truth-s.ColdLimitC)*(truth-s.ColdLimitC), stated+s.ColdLimitSDC*s.ColdLimitSDC, n+1
-	}
-	l.off, l.squares, l.stated = off/n, squares/n, stated/n
-	return l, nil
-}
-
-// lesson is what was learned from one fleet, and how far its limits lay from the true ones on the as-of date.
-type lesson struct {
-	params               trend.Params
-	off, squares, stated float64 // means of true less stated limits, of their squares and of the stated variance
-}
-
-func learned(ctx context.Context, f *proving.Fleet, asOf fleet.Date, prior trend.Prior) (trend.Params, []trend.Track, error) {
+func lessonOf(ctx context.Context, f *proving.Fleet) (trend.Params, error) {
 	depots := map[fleet.DepotID]fleet.Depot{}
 	for _, d := range f.Depots {
 		depots[d.ID] = d
 	}
+	asOf := f.Season.To + 1
 	weather := trend.NewWeather(f.Depots, f.Temps, asOf)
 	tracks := make([]trend.Track, len(f.Histories))
 	for i, h := range f.Histories {
 		tracks[i] = trend.Compress(h, depots[h.Unit.Depot], weather, asOf)
 	}
-	p, err := trend.LearnFrom(ctx, tracks, weather, runtime.GOMAXPROCS(0), prior)
-	return p, tracks, err
+	return trend.LearnFrom(ctx, tracks, weather, runtime.GOMAXPROCS(0), trend.WidePrior())
 }
 
 // writePrior draws together what fleets have in common: the centre of a weight is the mean over fleets, its spread how they differ, never
 // less than a floor.
-func writePrior(file string, lessons []lesson) error {
-	var learned []trend.Params
-	var shift, squares, stated float64
-	for _, l := range lessons {
-		learned = append(learned, l.params)
-		n := float64(len(lessons))
-		shift, squares, stated = shift+l.off/n, squares+l.squares/n, stated+l.stated/n
-	}
-	widen := math.Sqrt((squares - shift*shift) / stated) // about one shift for all fleets: another fleet's own is not known
+func writePrior(file string, learned []trend.Params) error {
 	prior := trend.WidePrior()
 	for i := range prior.Level {
 		prior.Level[i], prior.LevelSD[i] = drawn(learned, 1.5, func(p *trend.Params) float64 { return p.Foresight.Level[i] })
 		prior.Growth[i], prior.GrowthSD[i] = drawn(learned, 1, func(p *trend.Params) float64 { return p.Foresight.Growth[i] })
 	}
 	prior.LevelSD[0] = wideLevelSD
-	prior.ShownShiftC, prior.ShownWiden = math.Round(10*shift)/10, math.Round(100*widen)/100
 	for i, of := range []func(*trend.Foresight) float64{
 		func(f *trend.Foresight) float64 { return f.StartSDC }, func(f *trend.Foresight) float64 { return f.GrowSDC },
 		func(f *trend.Foresight) float64 { return f.NightSDC },
 	} {
 		prior.LogSD[i], _ = drawn(learned, 0.3, func(p *trend.Params) float64 { return math.Log(of(&p.Foresight)) })
 	}
+	prior.Spared, prior.SparedSD = drawn(learned, 0.5, func(p *trend.Params) float64 { return math.Log(p.Foresight.Spared / (1 - p.Foresight.Spared)) })
 	for i := range prior.Quiet {
 		prior.Quiet[i], prior.QuietSD[i] = drawn(learned, 0.3, func(p *trend.Params) float64 { return p.Foresight.Quiet[i] })
 	}
@@ -89,11 +53,83 @@ func writePrior(file string, lessons []lesson) error {
 		}
 	}
 	prior.Unread = unreadOf(learned)
+	return savePrior(file, &prior)
+}
+
+func savePrior(file string, prior *trend.Prior) error {
 	text, err := json.MarshalIndent(prior, "", "\t")
 	if err != nil {
 		return fmt.Errorf("write %s: %w", file, err)
 	}
 	return os.WriteFile(file, append(text, '\n'), 0o644)
+}
+
+// offTruth is how far what the product says of fleets, with the prior that it was built with, lies from the truth.
+type offTruth struct {
+	fleets          []offLimits
+	chance, settled float64 // squares of true less stated chances, and what they would be if the fate of every unit were settled
+}
+
+// offLimits are those of one fleet, °C: true less stated, and the stated standard deviation.
+type offLimits struct{ off, stated []float64 }
+
+func (o *offTruth) add(cases []proving.Case, futures int) {
+	var l offLimits
+	for _, c := range cases {
+		if p, chance := c.Said.P, c.Truth.Chance; !math.IsNaN(chance) && futures > 1 { // a count of futures errs by itself
+			o.chance += (chance-p)*(chance-p) - chance*(1-chance)/float64(futures-1)
+			o.settled += p * (1 - p)
+		}
+		limit, known := c.Said.LimitC.Get()
+		if !known || math.IsInf(c.Truth.ColdLimitC, 0) || math.IsNaN(c.Truth.ColdLimitC) {
+			continue
+		}
+		l.off = append(l.off, c.Truth.ColdLimitC-limit)
+		l.stated = append(l.stated, (c.Said.Limit80.High.Or(limit)-c.Said.Limit80.Low.Or(limit))/2/proving.Normal90)
+	}
+	if len(l.off) > 0 {
+		o.fleets = append(o.fleets, l)
+	}
+}
+
+// limits are by how much stated limits are to be moved, and their spread widened, for as many true ones to lie above as below in the
+// middle fleet, and four in five inside the 80 % interval in three of four fleets: the next may be unlike all of them. A few limits that are
+// far off count no more than others.
+func (o *offTruth) limits() (shiftC, widen float64) {
+	var shifts, widenings []float64
+	for _, f := range o.fleets {
+		shifts = append(shifts, quantile(f.off, 0.5))
+	}
+	shiftC = quantile(shifts, 0.5)
+	for _, f := range o.fleets {
+		far := make([]float64, len(f.off))
+		for i, off := range f.off {
+			far[i] = math.Abs(off-shiftC) / f.stated[i]
+		}
+		widenings = append(widenings, quantile(far, 0.8)/proving.Normal90)
+	}
+	return shiftC, quantile(widenings, 0.75)
+}
+
+// correctPrior writes into the file of the prior that the product was built with what its limits are to be shown as, and how far the fate of
+// units is settled. Only fleets whose truth is known can tell.
+func correctPrior(file string, o *offTruth) error {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return fmt.Errorf("correct the prior: %w", err)
+	}
+	var prior trend.Prior
+	if err := json.Unmarshal(text, &prior); err != nil {
+		return fmt.Errorf("correct the prior in %s: %w", file, err)
+	}
+	if len(o.fleets) > 0 {
+		shift, widen := o.limits()
+		prior.ShownShiftC, prior.ShownWiden = math.Round(10*(prior.ShownShiftC+shift))/10, math.Round(100*prior.ShownWiden*widen)/100
+	}
+	if o.settled > 0 {
+		prior.Settled = math.Round(100*o.chance/o.settled) / 100
+	}
+	return savePrior(file, &prior)
 }
 
 // unreadOf is what units that are read are like, on average over fleets.
