@@ -169,8 +169,11 @@ func TestMeanOverFleets(t *testing.T) {
 // By hand: the failure of the battery stands above both that held, that of the cable between them, that of the control below both.
 func TestPooledByHand(t *testing.T) {
 	one := []Case{
-		{Said{P: 0.9}, Truth{Failed: true, Cause: fleet.BatteryPart}}, {Said{P: 0.4}, Truth{Failed: true, Cause: fleet.CablePart}},
-		{Said{P: 0.1}, Truth{Failed: true, Cause: fleet.ControlPart}}, {Said: Said{P: 0.3}}, {Said: Said{P: 0.6}},
+		{Said{P: 0.9}, Truth{Failed: true, Cause: fleet.BatteryPart}},
+		{Said{P: 0.4}, Truth{Failed: true, Cause: fleet.CablePart}},
+		{Said{P: 0.1}, Truth{Failed: true, Cause: fleet.ControlPart}},
+		{Said: Said{P: 0.3}},
+		{Said: Said{P: 0.6}},
 	}
 	other := []Case{{Said{P: 0.2}, Truth{Failed: true, Cause: fleet.BatteryPart}}, {Said: Said{P: 0.5}}}
 	got := PooledOf([][]Case{one, other}, 50, 1)
