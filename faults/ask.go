@@ -14,7 +14,7 @@ import (
 type Ask struct {
 	Check    Check     `json:"check"`
 	Title    string    `json:"title"`
-	Again    bool      `json:"again"` // it was answered, but the answer does not fit the others
+	Again    bool      `json:"again"` // it was asked before: nobody knew, it does not fit the others, or one reading is not enough
 	Why      string    `json:"why"`
 	How      []string  `json:"how"`
 	Expect   string    `json:"expect"` // what a sound unit shows
@@ -99,8 +99,11 @@ func (k known) readText(i int, r read) string {
 func (s Session) ask(i int, p chances, again bool) *Ask {
 	c, f := checks[i], s.Facts
 	a := &Ask{
-		Check: c.id, Title: c.title, Again: again, Why: c.why, Expect: f.words(c.expect),
+		Check: c.id, Title: c.title, Again: again, Why: f.words(c.why), Expect: f.words(c.expect),
 		Minutes: c.minutes, Tools: append([]string{}, c.tools...), Cautions: append([]string{}, c.caution...),
+	}
+	if again && !s.known().told(c.id) {
+		a.Why = "Nobody knew it before, and it is now what would tell most. " + a.Why
 	}
 	if apart := separates(p, i); apart != "" {
 		a.Why += " " + apart
@@ -197,7 +200,9 @@ func (f Facts) words(text string) string {
 	}
 	pairs = append(pairs, f.ratingWords()...)
 	pairs = append(pairs, f.currentWords()...)
-	return strings.NewReplacer(append(pairs, f.gearboxWords()...)...).Replace(text)
+	pairs = append(pairs, f.gearboxWords()...)
+	pairs = append(pairs, ", {brake}", ", foot on the brake"+f.clutchWords(), "{brake}", "Foot on the brake"+f.clutchWords(), "{frost}", f.frostWords())
+	return strings.NewReplacer(pairs...).Replace(text)
 }
 
 func (f Facts) ratingWords() []string {
@@ -226,21 +231,40 @@ func (f Facts) currentWords() []string {
 	}
 }
 
+// clutchWords go on after the foot on the brake.
+func (f Facts) clutchWords() string {
+	switch f.Gearbox {
+	case fleet.Automatic:
+		return ""
+	case fleet.Manual:
+		return ", clutch pressed home"
+	}
+	return ", a clutch pressed home"
+}
+
+// frostWords say why ice is asked about.
+func (f Facts) frostWords() string {
+	if f.TemperatureC.IsKnown() {
+		return "It stands below freezing"
+	}
+	return "It may have stood below freezing"
+}
+
 func (f Facts) gearboxWords() []string {
 	switch f.Gearbox {
 	case fleet.Automatic:
 		return []string{
-			"{park}", "park", "{brake}", "Foot on the brake", "{interlock}", "neutral/park switch", "{neutral}", "lever in neutral",
+			"{park}", "park", "{interlock}", "neutral/park switch", "{neutral}", "lever in neutral",
 			"{other}", "Push the lever fully into park and try; then try once in neutral. Try nothing else: no other position may crank.",
 		}
 	case fleet.Manual:
 		return []string{
-			"{park}", "neutral", "{brake}", "Foot on the brake, clutch pressed home", "{interlock}", "clutch switch", "{neutral}", "lever in neutral",
+			"{park}", "neutral", "{interlock}", "clutch switch", "{neutral}", "lever in neutral",
 			"{other}", "Press the clutch fully home, mat and all out of its way, and try in neutral.",
 		}
 	}
 	return []string{
-		"{park}", "park or neutral", "{brake}", "Foot on the brake, a clutch pressed home", "{interlock}", "neutral/park switch or clutch switch", "{neutral}", "lever in neutral",
+		"{park}", "park or neutral", "{interlock}", "neutral/park switch or clutch switch", "{neutral}", "lever in neutral",
 		"{other}", "Automatic: push the lever fully into park and try, then once in neutral. Manual: press the clutch fully home and try in neutral.",
 	}
 }

@@ -20,7 +20,7 @@ var batteryChecks = []check{
 		},
 		// A charged battery does not freeze above −50 °C, a flat one at −9 °C: US Army TM 5-4210-230-14&P-1.
 		rows: []row{usually(0.995, 0.005), likely(0.93, 0.07).with(Flat, Drain, Charging), likely(0.98, 0.02).with(Worn)},
-		why:  "It stands below freezing, where a flat battery can freeze: at −9 °C (15 °F) it does.",
+		why:  "{frost}, where a flat battery can freeze: at −9 °C (15 °F) it does.",
 		how: []string{
 			"Look along all sides of the case for bulges and cracks; where plugs can be opened, look for ice.",
 			"If you are not sure, stand the battery in a warm room for a day and take the question up again.",
@@ -48,8 +48,8 @@ var batteryChecks = []check{
 		why: "Everything that is measured under current means little on a flat battery.",
 		how: []string{
 			"Engine and charger off. If it ran or was charged in the last hours: headlamps on for 15 s, off, wait 3 minutes.",
-			"Meter on 20 V direct, red on the positive post, black on the negative post: on the lead posts, not on the clamps.",
-			"Measure each battery by itself, also of a 24 V pair, and give the lowest: an average hides the weak one.",
+			"Meter on direct volts (DC), range 20 V; red on the positive post, black on the negative post: on the lead posts, not on the clamps.",
+			"Where there is more than one battery, measure each by itself and give the lowest: an average hides the weak one.",
 		},
 		expect: "{fineV} V or more for each battery.", tools: []string{"voltmeter"}, caution: []string{eyes, gas},
 	},

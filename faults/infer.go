@@ -85,10 +85,23 @@ func (k known) next(p chances, late bool) (next int, found bool) {
 	return next, found
 }
 
-// settled tells whether a check is answered; late, an answer that nobody knew counts only when it was asked for twice.
+// settled tells whether a check is answered; late, an answer that nobody knew counts only when it was asked for twice. Who was asked for
+// their memory, or has known little all along, is not asked again.
 func (k known) settled(i int, late bool) bool {
 	s := k.said[i]
-	return s.given && (!late || s.outcome >= 0 || s.times > 1)
+	return s.given && (!late || s.outcome >= 0 || s.times > 1 || checks[i].once || k.knowsLittle())
+}
+
+// knowsLittle tells whether so many checks found nobody who knew that asking them again only tires.
+func (k known) knowsLittle() bool {
+	const slips = 3
+	vain := 0
+	for _, s := range k.said {
+		if s.given && s.outcome < 0 {
+			vain++
+		}
+	}
+	return vain > slips
 }
 
 // open tells whether all needs of a check hold.

@@ -147,6 +147,6 @@ func negativeFirst(f Facts) SheetStep {
 }
 
 func proof(f Facts) SheetStep {
-	return step("Prove it: "+f.words("{brake}, in {park}, turn the key. It must turn at once and evenly, twice, with two minutes between."), beforeCrank, shortCrank).
+	return step("Prove it. "+f.words("{brake}, in {park}, turn the key. It must turn at once and evenly, twice, with two minutes between."), beforeCrank, shortCrank).
 		blank("rest ____ V, lowest while cranking ____ V, ____ °C", "it cranks well: yes / no").signed()
 }

@@ -100,7 +100,7 @@ func judgeFault(cmd *cobra.Command, o faultOptions, unit fleet.UnitID) error {
 			Next    faults.Step    `json:"next"`
 		}{s, s.Next()})
 	}
-	printStep(out, s.Next())
+	printStep(out, s.Next(), "")
 	return nil
 }
 

@@ -111,10 +111,11 @@ func (t *talk) greet(s faults.Session) {
 
 // search asks check after check.
 func (t *talk) search(s faults.Session) (faults.Session, error) {
-	resumed := len(s.Answers) > 0
+	resumed, told := len(s.Answers) > 0, ""
 	for {
 		step := s.Next()
-		printStep(t.out, step)
+		printStep(t.out, step, told)
+		told = soFar(step.Chances)
 		ask := step.Ask
 		if step.Finding != nil && step.Finding.Kind.Stopped() == "" {
 			return s, nil
@@ -128,7 +129,7 @@ func (t *talk) search(s faults.Session) (faults.Session, error) {
 				return s, err
 			}
 			ask = &anew
-			printStep(t.out, faults.Step{Ask: ask, Chances: step.Chances})
+			printStep(t.out, faults.Step{Ask: ask, Chances: step.Chances}, soFar(step.Chances))
 		}
 		resumed = false
 		after, err := t.answer(s, *ask)
@@ -171,7 +172,10 @@ func (t *talk) answer(s faults.Session, ask faults.Ask) (faults.Session, error) 
 		if err == nil {
 			return after, nil
 		}
-		fmt.Fprintf(t.out, "%v.\n", err)
+		if ask.Unit == "" {
+			err = fmt.Errorf("%q is none of the answers: type a number from 1 to %d, or d", said, len(ask.Outcomes))
+		}
+		fmt.Fprintf(t.out, "%s.\n", strings.TrimPrefix(err.Error(), ask.Title+": "))
 	}
 }
 
@@ -201,7 +205,7 @@ func (t *talk) askFacts() (s faults.Session, err error) {
 }
 
 func (t *talk) askVolts(f *faults.Facts, _ *faults.Prior) error {
-	v, err := choose(t, "Is it a 12 or a 24 volt vehicle (cars and vans: 12; two batteries in a row on a heavy truck: 24): ", map[string]int{"12": 12, "24": 24, "12 v": 12, "24 v": 24}, false)
+	v, err := choose(t, "Is it a 12 or a 24 volt vehicle (cars and vans: 12; two batteries in a row on a heavy truck: 24): ", map[string]int{"12": 12, "24": 24, "12 volts": 12, "24 volts": 24, "12v": 12, "24v": 24}, false)
 	f.SystemVolts = v
 	return err
 }

@@ -8,8 +8,8 @@ import (
 	"rimeyard/faults"
 )
 
-// printStep shows the next check, or the finding with its sheet.
-func printStep(w io.Writer, step faults.Step) {
+// printStep shows the next check, or the finding with its sheet. What is known so far is said where it is not as before.
+func printStep(w io.Writer, step faults.Step, before string) {
 	fmt.Fprintln(w)
 	if step.Doubt != "" {
 		fmt.Fprintln(w, step.Doubt)
@@ -21,27 +21,30 @@ func printStep(w io.Writer, step faults.Step) {
 	ask := step.Ask
 	again := ""
 	if ask.Again {
-		again = " once more, to be sure"
+		again = ", once more"
 	}
 	minutes := "minutes"
 	if ask.Minutes == 1 {
 		minutes = "minute"
 	}
 	fmt.Fprintf(w, "%s%s (about %.0f %s)\n", ask.Title, again, ask.Minutes, minutes)
+	if now := soFar(step.Chances); now != before {
+		fmt.Fprintf(w, "  So far: %s\n", now)
+	}
 	fmt.Fprintf(w, "  %s\n", ask.Why)
+	if len(ask.Tools) > 0 {
+		fmt.Fprintf(w, "  Fetch: %s\n", strings.Join(ask.Tools, ", "))
+	}
 	printCautions(w, "  ", ask.Cautions)
 	for i, h := range ask.How {
 		fmt.Fprintf(w, "  %c) %s\n", 'a'+rune(i), h)
 	}
 	fmt.Fprintf(w, "  You should find: %s\n", ask.Expect)
-	if len(ask.Tools) > 0 {
-		fmt.Fprintf(w, "  Tools: %s\n", strings.Join(ask.Tools, ", "))
-	}
 	fmt.Fprintln(w, "  What do you find?")
 	for i, o := range ask.Outcomes {
 		fmt.Fprintf(w, "  %d  %s\n", i+1, o.Text)
 	}
-	fmt.Fprintf(w, "  d  I don't know\n  So far: %s\n", soFar(step.Chances))
+	fmt.Fprint(w, "  d  I don't know\n")
 }
 
 func printCautions(w io.Writer, indent string, cautions []string) {
@@ -69,8 +72,9 @@ func printMeanings(w io.Writer, ask faults.Ask) {
 
 func printFinding(w io.Writer, f faults.Finding) {
 	fmt.Fprintf(w, "%s\n", f.Says)
-	for _, o := range f.Others {
-		fmt.Fprintf(w, "  beside it: %s %.0f %%\n", o.Name, 100*o.Probability)
+	const shown = 6
+	for _, o := range f.Others[:min(shown, len(f.Others))] {
+		fmt.Fprintf(w, "  or else: %s %.0f %%\n", o.Name, 100*o.Probability)
 	}
 	if len(f.Evidence) > 0 {
 		fmt.Fprint(w, "\nEvidence\n")

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -223,6 +224,7 @@ func (p *faultView) answers(f search, frozen bool, zone *time.Location) {
 		}
 		p.Answers = append(p.Answers, row)
 	}
+	slices.Reverse(p.Answers) // the newest is what somebody wants to see, or to put right
 	if n := len(f.session.Answers); n > 0 && p.May {
 		last := f.session.Answers[n-1].Check
 		for _, a := range f.session.Said() {
