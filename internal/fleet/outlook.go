@@ -57,6 +57,7 @@ type NightCurve struct {
 	LimitC  float64 `json:"limit_c"`  // as the model counts it, which need not be the limit people read
 	SDC     float64 `json:"sd_c"`     // doubt about the limit
 	SpreadC float64 `json:"spread_c"` // from night to night
+	Spared  float64 `json:"spared"`   // share of units that no cold stops, whatever their readings say
 	Quiet   float64 `json:"quiet"`    // chance of a failure that has nothing to do with the cold
 }
 
