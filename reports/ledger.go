@@ -138,10 +138,13 @@ type Ledger struct {
 	Notes    []string // what the reader must know about the figures
 	Kinds    []ledger.Kind
 	Months   []LedgerMonth // the newest first
+	All      LedgerMonth   // their sum; its Month is the first of them
 	Centres  []LedgerCentre
+	Together *LedgerCentre // their sum; nil: there is but one
 	Owed     []string
 	Budget   []string // empty: none was kept
 	Net      string
+	Currency ledger.Currency
 	Mark     string
 	// SeasonFrom is the month in which the season began that sums are taken since.
 	SeasonFrom ledger.Month
@@ -152,6 +155,7 @@ type Ledger struct {
 type LedgerMonth struct {
 	Month    ledger.Month
 	Name     string
+	SoFar    bool // it is not over
 	Closed   bool
 	ByKind   map[ledger.Kind]fleet.Money
 	Spent    fleet.Money // all kinds but deposits
@@ -168,7 +172,7 @@ type LedgerCentre struct {
 // SpentWords is what was spent, for templates, and so are the methods below.
 func (m LedgerMonth) SpentWords() string { return Money(m.Spent) }
 
-// DepositWords is what was paid in deposits, less what came back.
+// DepositWords is what was paid in deposits, less what was returned.
 func (m LedgerMonth) DepositWords() string { return Money(m.Deposits) }
 
 // NameWords names the cost centre.
@@ -188,10 +192,10 @@ func IsDeposit(k ledger.Kind) bool { return k == ledger.DepositPaid || k == ledg
 
 // ComposeLedger puts the ledger into words.
 func ComposeLedger(d LedgerData) Ledger {
-	l := Ledger{data: d, Place: d.place(), Net: NetWords}
+	l := Ledger{data: d, Place: d.place(), Net: NetWords, Currency: d.Currency}
 	this := ledger.MonthOf(d.Today)
 	for m := this; m > this-monthsShown; m-- {
-		one := LedgerMonth{Month: m, Name: MonthWords(m), ByKind: map[ledger.Kind]fleet.Money{}}
+		one := LedgerMonth{Month: m, Name: MonthWords(m), SoFar: m == this && d.Today < m.Last(), ByKind: map[ledger.Kind]fleet.Money{}}
 		closed, any := d.Closed.Get()
 		one.Closed = any && m.First() <= closed
 		l.Months = append(l.Months, one)
@@ -210,6 +214,7 @@ func ComposeLedger(d LedgerData) Ledger {
 		l.Centres = append(l.Centres, *c)
 	}
 	slices.SortFunc(l.Centres, func(a, b LedgerCentre) int { return cmp.Compare(a.Name, b.Name) })
+	l.addUp()
 	l.say(sums.inSeason)
 	l.note(sums.other)
 	l.Owed, l.Budget = d.owedWords(), d.budgetWords()
@@ -260,6 +265,24 @@ func (a *ledgerAdding) add(l *Ledger, s fleet.LedgerSum) {
 	if m >= l.SeasonFrom {
 		c.InSeason += s.Amount
 		a.inSeason += s.Amount
+	}
+}
+
+// addUp sums the months and, where there are several, the cost centres.
+func (l *Ledger) addUp() {
+	l.All = LedgerMonth{Month: l.Months[len(l.Months)-1].Month, Name: fmt.Sprintf("All %d months", len(l.Months)), ByKind: map[ledger.Kind]fleet.Money{}}
+	for _, m := range l.Months {
+		for kind, sum := range m.ByKind {
+			l.All.ByKind[kind] += sum
+		}
+		l.All.Spent, l.All.Deposits, l.All.Minutes = l.All.Spent+m.Spent, l.All.Deposits+m.Deposits, l.All.Minutes+m.Minutes
+	}
+	if len(l.Centres) < 2 {
+		return
+	}
+	l.Together = &LedgerCentre{}
+	for _, c := range l.Centres {
+		l.Together.LastMonth, l.Together.ThisMonth, l.Together.InSeason = l.Together.LastMonth+c.LastMonth, l.Together.ThisMonth+c.ThisMonth, l.Together.InSeason+c.InSeason
 	}
 }
 

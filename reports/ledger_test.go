@@ -35,7 +35,8 @@ func TestTheLetterOfTheLedger(t *testing.T) {
 	plain := strings.ReplaceAll(strings.Join(strings.Fields(c.Text), " "), "\u00a0", " ")
 	for _, want := range []string{
 		"November 2026 so far: −50.00 EUR. Since the season began in October 2026: 700.15 EUR.", "22.00 EUR were paid and 0.00 EUR came back", "Units stood still for 5.5 h",
-		"There are entries in CAD too, which are in none of these sums.", "September 2026: 100.00 spent, 0.00 net in deposits (closed)", "no cost centre: 450.05 last month, −50.00 this month so far",
+		"There are entries in CAD too, which are in none of these sums.", "September 2026: 100.00 spent, 0.00 in deposits, less returned (closed)", "November 2026 so far: −50.00 spent", "All 13 months: 800.15 spent, 22.00 in deposits",
+		"All cost centres: 750.15 last month, −50.00 this month so far, 700.15 in the season", "no cost centre: 450.05 last month, −50.00 this month so far",
 		"2 cores could be handed in, with deposits of 40.00 EUR; 1 of them is overdue, with 18.00 EUR.", "Deposits of 44.00 EUR are out for 2 parts that are still fitted.", NetWords,
 	} {
 		require.Contains(t, plain, want)
@@ -62,6 +63,31 @@ func TestCreditIsWorkedOutInWords(t *testing.T) {
 		said := strings.ReplaceAll(strings.Join(CreditWords(cover, day, "EUR"), " "), "\u00a0", " ")
 		require.Contains(t, said, want, day)
 	}
+}
+
+// What failed on the day of fitting was the part that came out, and a column without any note is not printed.
+func TestAClaimSheetHasWhatThePartIsToBlameFor(t *testing.T) {
+	on := fleet.NewDate(2025, 1, 9)
+	at := func(day, hour int) time.Time { return time.Date(2025, 1, day, hour, 0, 0, 0, time.UTC) }
+	sheet := ClaimSheet{
+		Claim: fleet.Claim{ID: 7, Unit: "N-1", Serial: "B-1", Part: "P-1", PartKind: fleet.BatteryPart, Expected: 112_00, OpenedOn: on + 100},
+		Part:  CoveredPart{Serial: "B-1", Part: "P-1", Kind: fleet.BatteryPart, Position: 1, Fitted: fleet.Known(on), Cover: ledger.Cover{Price: 112_00, FreeMonths: 24, From: on}},
+		History: fleet.History{
+			Unit:       fleet.Unit{ID: "N-1", Class: "van"},
+			Batteries:  []fleet.BatteryFitting{{Battery: "B-1", Position: 1, Part: "P-1", RatedCCAA: 760, CCAStandard: fleet.EN, FittedOn: fleet.Known(on)}},
+			Breakdowns: []fleet.Breakdown{{Unit: "N-1", At: at(9, 5), Cause: fleet.BatteryPart}, {Unit: "N-1", At: at(20, 6), Cause: fleet.BatteryPart, HoursDown: fleet.Known(4.0)}},
+			Tests:      []fleet.Test{{Unit: "N-1", At: at(19, 9), Position: 1, RestV: fleet.Known(12.31), CCAA: fleet.Known(445.0), CCAStandard: fleet.EN}},
+		},
+		Depot: fleet.Depot{Name: "North Yard", Timezone: "UTC"}, Currency: "EUR", Today: on + 101,
+	}
+	pages, err := sheet.PDF()
+	require.NoError(t, err)
+	said := printedWords(t, pages)
+	for _, want := range []string{"760 A cold cranking (EN)", "2025-01-20 06:00", "445 EN", "Credit granted, net, EUR"} {
+		require.Contains(t, said, want)
+	}
+	require.NotContains(t, said, "2025-01-09 05:00")
+	require.NotContains(t, said, "Note")
 }
 
 func TestPriceListsAreReadWholeOrNotAtAll(t *testing.T) {

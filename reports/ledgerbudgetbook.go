@@ -1,6 +1,7 @@
 package reports
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -66,18 +67,19 @@ func BudgetWorkbook(b ledger.Budget, difference string, today fleet.Date) ([]byt
 	sheets := []Sheet{lines, budgetMonthsSheet(b, lines, len(rows)), budgetSpreadSheet(b)}
 	head := WorkbookHead{Title: title, Subject: fmt.Sprintf("Currency %s. %s", b.Currency, NetWords), At: today.Midnight(time.UTC)}
 	return Workbook(head, sheets, []Definition{
+		{monthHeader, fmt.Sprintf("its first day stands for it. All figures are a forecast; of the first month only what lies ahead from %s on", longDate(b.From))},
 		{"Planned", "work that the plan has in its weeks: parts by price list, labour where its rate is set; taken as certain"},
 		{"Failures", "mean cost of failed starts by each unit's chance: the part to blame and the call-out"},
 		{"Expected", "planned and failures; adds up over months and cost centres"},
 		{"P10, P50, P90", fmt.Sprintf("one year in ten is cheaper than P10, one in ten dearer than P90. Units share their winters (%s), so a cold one costs everywhere at once. These do not add up, as not everything goes badly at once", Count(b.Winters, "past one"))},
 		{"Failed starts", "expected number"},
-		{"Left out", strings.TrimPrefix(strings.Join(BudgetNotes(b), " "), " ")},
+		{"Left out", cmp.Or(strings.Join(BudgetNotes(b), " "), "nothing that is known of")},
 	})
 }
 
 func budgetMonthsSheet(b ledger.Budget, lines Sheet, n int) Sheet {
 	s := Sheet{Name: "By month", Columns: []SheetColumn{
-		{Header: monthHeader, Kind: DateKind},
+		{Header: monthHeader, Kind: DateKind, Width: 24}, // as wide as the words below it
 		{Header: "Planned", Kind: MoneyKind, Total: true},
 		{Header: "Failures", Kind: MoneyKind, Total: true},
 		{Header: "Expected", Kind: MoneyKind, Total: true},

@@ -218,6 +218,7 @@ func sortedCells(sums map[ledgerCell]*ledgerSum) []ledgerCell {
 
 func ledgerDefinitions() []Definition {
 	return []Definition{
+		{monthHeader, "its first day stands for it"},
 		{amountHeader, "net, in the currency beside it; money out is above zero, what came back below. " + NetWords},
 		{"Counts on", "the day in whose month the entry is summed: the day it belongs to or, where that month was closed already, the first open day after it"},
 		{"Belongs to", "the day of the fitting, return, breakdown, credit or bill, on the calendar of the unit's depot"},

@@ -79,17 +79,11 @@ func (l Ledger) PDFOn(paper Paper) ([]byte, error) {
 	d.Table(l.printedMonths())
 	d.Heading("By cost centre, deposits apart")
 	t := PrintedTable{Columns: []PrintedColumn{{Header: "Cost centre"}, {Header: l.Months[1].Name, Right: true}, {Header: l.Months[0].Name + " so far", Right: true}, {Header: "Season so far", Right: true}}}
-	var all LedgerCentre
 	for _, c := range l.Centres {
 		t.Rows = append(t.Rows, PrintedRow{Cells: PrintedTexts(CentreWords(c.Name), Money(c.LastMonth), Money(c.ThisMonth), Money(c.InSeason))})
-		all.LastMonth, all.ThisMonth, all.InSeason = all.LastMonth+c.LastMonth, all.ThisMonth+c.ThisMonth, all.InSeason+c.InSeason
 	}
-	if len(l.Centres) > 1 {
-		row := PrintedRow{}
-		for _, text := range []string{"All cost centres", Money(all.LastMonth), Money(all.ThisMonth), Money(all.InSeason)} {
-			row.Cells = append(row.Cells, PrintedCell{Text: text, Strong: true})
-		}
-		t.Rows = append(t.Rows, row)
+	if all := l.Together; all != nil {
+		t.Rows = append(t.Rows, PrintedRow{Cells: strong(PrintedTexts("All cost centres", Money(all.LastMonth), Money(all.ThisMonth), Money(all.InSeason)))})
 	}
 	d.Table(t)
 	for _, part := range []struct {
@@ -110,16 +104,31 @@ func (l Ledger) PDFOn(paper Paper) ([]byte, error) {
 // CentreWords names a cost centre.
 func CentreWords(name string) string { return cmp.Or(name, "no cost centre") }
 
+// strong marks the cells of a sum.
+func strong(cells []PrintedCell) []PrintedCell {
+	for i := range cells {
+		cells[i].Strong = true
+	}
+	return cells
+}
+
 func (l Ledger) printedMonths() PrintedTable {
 	t := PrintedTable{Columns: []PrintedColumn{{Header: "Month"}}}
 	for _, k := range l.Kinds {
 		if !IsDeposit(k) {
-			t.Columns = append(t.Columns, PrintedColumn{Header: firstUpper(KindWords(k)), Right: true})
+			t.Columns = append(t.Columns, PrintedColumn{Header: KindTitle(k), Right: true})
 		}
 	}
-	t.Columns = append(t.Columns, PrintedColumn{Header: "Spent", Right: true}, PrintedColumn{Header: "Deposits, net", Right: true})
-	for _, m := range l.Months {
-		row := PrintedRow{Cells: PrintedTexts(strings.ReplaceAll(m.Name, "\u00a0", " "))}
+	t.Columns = append(t.Columns, PrintedColumn{Header: "Spent", Right: true}, PrintedColumn{Header: "Deposits, less returned", Right: true})
+	for _, m := range append(slices.Clone(l.Months), l.All) {
+		name := strings.ReplaceAll(m.Name, "\u00a0", " ")
+		switch {
+		case m.SoFar:
+			name += ", so far"
+		case m.Closed:
+			name += ", closed"
+		}
+		row := PrintedRow{Cells: PrintedTexts(name)}
 		for _, k := range l.Kinds {
 			if !IsDeposit(k) {
 				row.Cells = append(row.Cells, PrintedCell{Text: Money(m.ByKind[k])})
@@ -128,5 +137,6 @@ func (l Ledger) printedMonths() PrintedTable {
 		row.Cells = append(row.Cells, PrintedCell{Text: Money(m.Spent), Strong: true}, PrintedCell{Text: Money(m.Deposits)})
 		t.Rows = append(t.Rows, row)
 	}
+	strong(t.Rows[len(t.Rows)-1].Cells)
 	return t
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"rimeyard/internal/fleet"
@@ -212,15 +213,7 @@ func (c ClaimSheet) PDF() ([]byte, error) {
 		d.Table(broken)
 	}
 	d.Heading("To be filled in")
-	d.Table(PrintedTable{
-		Columns: []PrintedColumn{{Header: ""}, {Header: ""}},
-		Rows: []PrintedRow{
-			{Cells: PrintedTexts("Seller's number for the claim", "______________________________")},
-			{Cells: PrintedTexts("Handed over on, by", "______________________________")},
-			{Cells: PrintedTexts("Credit granted, net", "______________________________")},
-			{Cells: PrintedTexts("Signature", "______________________________")},
-		},
-	})
+	d.Blanks([]string{"Seller's number for the claim", "Handed over on, by", fmt.Sprintf("Credit granted, net, %s", c.Currency), "Signature"})
 	d.Note("The terms of the part's own seller go before what is worked out here. " + NetWords)
 	return d.Bytes()
 }
@@ -234,6 +227,9 @@ func (c ClaimSheet) facts() PrintedTable {
 	add("Depot", c.Depot.Name)
 	add("Serial", c.Claim.Serial)
 	add("Part number", c.Claim.Part)
+	if rated := c.rated(); rated != "" {
+		add("Rated", rated)
+	}
 	add("Fitted on", longDate(c.Part.Cover.From))
 	if out, gone := c.Part.Out.Get(); gone {
 		add("Taken out on", longDate(out))
@@ -283,6 +279,16 @@ func CreditWords(c ledger.Cover, on fleet.Date, currency ledger.Currency) []stri
 	return said
 }
 
+// rated is what the battery is said to give, by which its tests are read.
+func (c ClaimSheet) rated() string {
+	for _, b := range c.History.Batteries {
+		if c.Claim.PartKind == fleet.BatteryPart && b.Battery == c.Part.Serial && b.FittedOn == c.Part.Fitted && b.RatedCCAA > 0 {
+			return fmt.Sprintf("%.0f A cold cranking (%s)", b.RatedCCAA, strings.ToUpper(string(b.CCAStandard)))
+		}
+	}
+	return ""
+}
+
 // while tells whether a time lies between fitting and removal.
 func (c ClaimSheet) while(at time.Time) bool {
 	day := fleet.DateOf(at, c.Depot.Zone())
@@ -291,8 +297,9 @@ func (c ClaimSheet) while(at time.Time) bool {
 
 func (c ClaimSheet) tests() PrintedTable {
 	t := PrintedTable{Columns: []PrintedColumn{
-		{Header: "When"}, {Header: "At rest, V", Right: true}, {Header: "Tester says, A", Right: true}, {Header: "Set to"}, {Header: "Temperature", Right: true}, {Header: "By"}, {Header: "Note"},
+		{Header: "When, depot's time"}, {Header: "At rest, V", Right: true}, {Header: "Tester says, A", Right: true}, {Header: "Set to"}, {Header: "Temperature", Right: true}, {Header: "By"}, {Header: "Note"},
 	}}
+	noted := false
 	figure := func(v fleet.Opt[float64], format string) string {
 		if f, known := v.Get(); known {
 			return fmt.Sprintf(format, f)
@@ -308,16 +315,24 @@ func (c ClaimSheet) tests() PrintedTable {
 			temperature = Degrees(v)
 		}
 		t.Rows = append(t.Rows, PrintedRow{Cells: PrintedTexts(
-			test.At.In(c.Depot.Zone()).Format("2006-01-02 15:04"), figure(test.RestV, "%.2f"), figure(test.CCAA, "%.0f"), string(test.CCAStandard), temperature, test.TestedBy, test.Note,
+			test.At.In(c.Depot.Zone()).Format("2006-01-02 15:04"), figure(test.RestV, "%.2f"), figure(test.CCAA, "%.0f"), strings.ToUpper(string(test.CCAStandard)), temperature, test.TestedBy, test.Note,
 		)})
+		noted = noted || test.Note != ""
+	}
+	if !noted {
+		t.Columns = t.Columns[:len(t.Columns)-1]
+		for i := range t.Rows {
+			t.Rows[i].Cells = t.Rows[i].Cells[:len(t.Columns)]
+		}
 	}
 	return t
 }
 
+// breakdowns are those that the part is to blame for. One on the day of its fitting was that of the part that it took the place of.
 func (c ClaimSheet) breakdowns() PrintedTable {
-	t := PrintedTable{Columns: []PrintedColumn{{Header: "When"}, {Header: "Cause"}, {Header: "Hours down", Right: true}}}
+	t := PrintedTable{Columns: []PrintedColumn{{Header: "When, depot's time"}, {Header: "Cause"}, {Header: "Hours down", Right: true}}}
 	for _, b := range c.History.Breakdowns {
-		if b.Cause != c.Claim.PartKind || !c.while(b.At) {
+		if b.Cause != c.Claim.PartKind || !c.while(b.At) || fleet.DateOf(b.At, c.Depot.Zone()) == c.Part.Cover.From {
 			continue
 		}
 		hours := "–"

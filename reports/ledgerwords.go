@@ -35,8 +35,13 @@ func KindWords(k ledger.Kind) string {
 	return "other"
 }
 
-// KindTitle is KindWords for the head of a column.
-func KindTitle(k ledger.Kind) string { return firstUpper(KindWords(k)) }
+// KindTitle is KindWords for the head of a column of money.
+func KindTitle(k ledger.Kind) string {
+	if k == ledger.HoursDown {
+		return "Cost of hours down"
+	}
+	return firstUpper(KindWords(k))
+}
 
 // MonthWords writes a month as November 2026.
 func MonthWords(m ledger.Month) string {

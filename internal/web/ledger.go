@@ -198,6 +198,7 @@ type ledgerOverview struct {
 	Depots  []choice
 	Kinds   []string
 	Months  []ledgerMonthRow
+	Sum     ledgerMonthRow // of them all
 	Centres []ledgerCentreRow
 	All     *ledgerCentreRow // their sum, where there are several
 	PDF     string
@@ -210,6 +211,7 @@ type ledgerFigure struct{ Text, Href, Is string }
 type ledgerMonthRow struct {
 	Name, Href string
 	Closed     bool
+	SoFar      bool
 	ByKind     []ledgerFigure
 	Spent      ledgerFigure
 	Hours      string
@@ -244,9 +246,10 @@ func (s *Server) ledgerPage(c echo.Context) error {
 		page.Kinds = append(page.Kinds, reports.KindTitle(k))
 	}
 	for _, m := range page.Ledger.Months {
-		page.Months = append(page.Months, newLedgerMonthRow(m, page.Ledger.Kinds, sc))
+		page.Months = append(page.Months, newLedgerMonthRow(m, m.Month, page.Ledger.Kinds, sc))
 	}
 	months := page.Ledger.Months
+	page.Sum = newLedgerMonthRow(page.Ledger.All, months[0].Month, page.Ledger.Kinds, sc)
 	for _, centre := range page.Ledger.Centres {
 		q := entriesQuery{Depot: sc.chosen, Centre: fleet.Known(centre.Name), Spend: true}
 		page.Centres = append(page.Centres, ledgerCentreRow{
@@ -254,15 +257,11 @@ func (s *Server) ledgerPage(c echo.Context) error {
 			ThisMonth: q.figure(centre.ThisMonth, months[0].Month, months[0].Month, "This month so far"), InSeason: q.figure(centre.InSeason, page.Ledger.SeasonFrom, months[0].Month, "Season so far"),
 		})
 	}
-	if len(page.Centres) > 1 {
-		var last, this, season fleet.Money
-		for _, centre := range page.Ledger.Centres {
-			last, this, season = last+centre.LastMonth, this+centre.ThisMonth, season+centre.InSeason
-		}
+	if all := page.Ledger.Together; all != nil {
 		q := entriesQuery{Depot: sc.chosen, Spend: true}
 		page.All = &ledgerCentreRow{
-			Name: "All cost centres", LastMonth: q.figure(last, months[1].Month, months[1].Month, months[1].Name),
-			ThisMonth: q.figure(this, months[0].Month, months[0].Month, "This month so far"), InSeason: q.figure(season, page.Ledger.SeasonFrom, months[0].Month, "Season so far"),
+			Name: "All cost centres", LastMonth: q.figure(all.LastMonth, months[1].Month, months[1].Month, months[1].Name),
+			ThisMonth: q.figure(all.ThisMonth, months[0].Month, months[0].Month, "This month so far"), InSeason: q.figure(all.InSeason, page.Ledger.SeasonFrom, months[0].Month, "Season so far"),
 		}
 	}
 	return s.render(c, http.StatusOK, "ledger.tmpl", page)
@@ -273,16 +272,17 @@ func (s *Server) ledgerData(ctx context.Context, sc ledgerScope) (reports.Ledger
 	return reports.GatherLedger(ctx, s.store, s.budgets, sc.of, sc.today)
 }
 
-func newLedgerMonthRow(m reports.LedgerMonth, kinds []ledger.Kind, sc ledgerScope) ledgerMonthRow {
+// newLedgerMonthRow is the row of a month, or of the sum of those up to the last.
+func newLedgerMonthRow(m reports.LedgerMonth, last ledger.Month, kinds []ledger.Kind, sc ledgerScope) ledgerMonthRow {
 	q := entriesQuery{Depot: sc.chosen}
-	row := ledgerMonthRow{Name: m.Name, Closed: m.Closed, Hours: reports.HoursOf(m.Minutes), Href: q.in(m.Month, m.Month).href("/ledger/entries")}
+	row := ledgerMonthRow{Name: m.Name, Closed: m.Closed, SoFar: m.SoFar, Hours: reports.HoursOf(m.Minutes), Href: q.in(m.Month, last).href("/ledger/entries")}
 	for _, k := range kinds {
 		one := q
 		one.Kind = k
-		row.ByKind = append(row.ByKind, one.figure(m.ByKind[k], m.Month, m.Month, reports.KindTitle(k)))
+		row.ByKind = append(row.ByKind, one.figure(m.ByKind[k], m.Month, last, reports.KindTitle(k)))
 	}
 	q.Spend = true
-	row.Spent = q.figure(m.Spent, m.Month, m.Month, "Spent")
+	row.Spent = q.figure(m.Spent, m.Month, last, "Spent")
 	return row
 }
 

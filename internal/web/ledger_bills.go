@@ -25,6 +25,8 @@ type billsView struct {
 	Headline string
 	Wrong    string
 	Bills    []billRow
+	Sum      string
+	OfParts  bool // some bill names one
 	Kind     formField
 	Depot    formField
 	Fields   []formField
@@ -58,6 +60,7 @@ func (s *Server) showBills(c echo.Context, status int, f *form) error {
 		f.typed.Set("on", today.String())
 	}
 	page := billsView{ledgerFrame: frame, Headline: reports.Count(len(bills), "bill") + " entered by hand", Wrong: f.summary()}
+	sum := fleet.Money(0)
 	for _, b := range bills {
 		row := billRow{
 			ID: strconv.FormatInt(b.ID, 10), On: b.On.String(), Kind: reports.KindWords(ledger.Kind(b.Kind)), Of: "all depots, by their units", Part: b.Part, Amount: reports.Money(b.Amount), Note: b.Note, By: b.By,
@@ -69,7 +72,10 @@ func (s *Server) showBills(c echo.Context, status int, f *form) error {
 			row.Of = "depot " + string(b.Depot)
 		}
 		page.Bills = append(page.Bills, row)
+		sum += b.Amount
+		page.OfParts = page.OfParts || b.Part != ""
 	}
+	page.Sum = reports.Money(sum)
 	page.ask(f, own, viewerOf(c).depots() == nil)
 	return s.render(c, status, "ledger-bills.tmpl", page)
 }
@@ -89,7 +95,7 @@ func (p *billsView) ask(f *form, own []fleet.Depot, whole bool) {
 		return f.field(formField{ID: id, Label: label, Hint: hint, Kind: "text", Complete: "off"})
 	}
 	p.Fields = []formField{
-		f.field(formField{ID: "on", Label: "Day", Kind: "date", Complete: "off"}), text("amount", "Amount, net", "Below zero: it came back."),
+		f.field(formField{ID: "on", Label: "Day", Kind: "date", Complete: "off"}), text("amount", "Amount in "+string(p.Currency)+", net", "Below zero: it came back."),
 		text("unit", "Unit", "Empty: of no one unit."), text("part", "Part number", ""), text("note", "Note", "Whose bill, its number."),
 	}
 }

@@ -34,8 +34,8 @@ type budgetView struct {
 	Hidden     []hiddenField
 	Chart      *auditPicture
 	Centres    []choice
-	Months     []budgetRow
-	ByCentre   []budgetRow
+	Months     budgetTable
+	ByCentre   budgetTable
 	Versions   []versionRow
 	Compared   [2]comparison // by month, by cost centre
 	ComparedOf string
@@ -52,6 +52,12 @@ type comparison struct {
 }
 
 type hiddenField struct{ Name, Value string }
+
+// budgetTable are rows with their sum; Planned: work is planned, so that there is something to say of it.
+type budgetTable struct {
+	Rows    []budgetRow
+	Planned bool
+}
 
 type budgetRow struct {
 	Name, Planned, Failures, Expected, P10, P50, P90, Failed string
@@ -126,6 +132,9 @@ func (s *Server) budgetPage(c echo.Context) error {
 		page.Lines = append(page.Lines, fmt.Sprintf("Reckoned at %s, from the newest winter list, the plan and the prices as they are.", when(b.MadeAt, zone)))
 	}
 	page.offer(q, sc)
+	if err := s.differs(c, &page, b.Figure, q, sc); err != nil {
+		return err
+	}
 	if err := page.draw(b.Figure, q); err != nil {
 		return err
 	}
@@ -145,7 +154,7 @@ func (p *budgetView) say(b ledger.Budget, q budgetQuery) {
 	p.Different, p.Notes = q.WhatIf.Words(), reports.BudgetNotes(b)
 	p.Lines = []string{
 		fmt.Sprintf("In eight cases of ten it will be between %s and %s; the middle one is %s.", reports.Money(all.P10), reports.Money(all.P90), reports.Money(all.P50)),
-		fmt.Sprintf("Planned work is %s of it, failures on the road %s: about %.0f failed starts.", reports.Money(all.Planned), reports.Money(all.Failures), all.Failed),
+		fmt.Sprintf("Planned work is %s of it, failures on the road %s: about %.0f failed starts. All of it is a forecast; nothing in it is booked.", reports.Money(all.Planned), reports.Money(all.Failures), all.Failed),
 		fmt.Sprintf("All units share their winters: the range rests on %s, in each of which units fail by luck. Core deposits are not in it, as they come back.", reports.Count(b.Winters, "past winter")),
 	}
 	p.Here, p.CSV, p.Workbook = q.href("/ledger/budget"), q.href("/ledger/budget.csv"), q.href("/ledger/budget.xlsx")
@@ -153,6 +162,31 @@ func (p *budgetView) say(b ledger.Budget, q budgetQuery) {
 	if p.Different != "" {
 		p.Name += ", " + p.Different
 	}
+}
+
+// differs says by how much a what-if is dearer than what is expected, where that is known already.
+func (s *Server) differs(c echo.Context, p *budgetView, other ledger.Budget, q budgetQuery, sc ledgerScope) error {
+	if p.Different == "" {
+		return nil
+	}
+	plain, err := s.budgets.Of(c.Request().Context(), reports.BudgetAsked{Depots: sc.of, Today: sc.today, Season: q.Season, Patience: s.patience})
+	if _, waits := errors.AsType[reports.BeingReckonedError](err); waits {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	_, is := reports.BudgetLines(plain.Figure, "", true)
+	_, would := reports.BudgetLines(other, "", true)
+	said := "That is as much as is expected otherwise."
+	switch more := would.Expected - is.Expected; {
+	case more > 0:
+		said = fmt.Sprintf("That is %s more than the %s expected otherwise.", reports.InCurrency(more, other.Currency), reports.Money(is.Expected))
+	case more < 0:
+		said = fmt.Sprintf("That is %s less than the %s expected otherwise.", reports.InCurrency(-more, other.Currency), reports.Money(is.Expected))
+	}
+	p.Lines = slices.Insert(p.Lines, 0, said)
+	return nil
 }
 
 func (p *budgetView) offer(q budgetQuery, sc ledgerScope) {
@@ -204,10 +238,15 @@ func (p *budgetView) draw(b ledger.Budget, q budgetQuery) error {
 	p.Chart = &auditPicture{picture.Title, src, asNarrow(src), picture.Description, figures, picture.Width, picture.Height}
 	for _, l := range months {
 		m, _ := l.Month.Get()
-		p.Months = append(p.Months, newBudgetRow(reports.MonthWords(m), l))
+		name := reports.MonthWords(m)
+		if m.First() < b.From {
+			name += ", from " + b.From.String()
+		}
+		p.Months.Rows = append(p.Months.Rows, newBudgetRow(name, l))
 	}
-	p.Months = append(p.Months, newBudgetRow("All months", all).sum())
+	p.Months.Rows = append(p.Months.Rows, newBudgetRow("All months", all).sum())
 	_, whole := reports.BudgetLines(b, "", true)
+	p.Months.Planned, p.ByCentre.Planned = all.Planned != 0, whole.Planned != 0
 	every := q
 	every.Centre = fleet.Opt[string]{}
 	p.Centres = []choice{{every.href("/ledger/budget"), "all cost centres", !one}}
@@ -215,12 +254,12 @@ func (p *budgetView) draw(b ledger.Budget, q budgetQuery) error {
 		if l.Month.IsKnown() {
 			continue
 		}
-		p.ByCentre = append(p.ByCentre, newBudgetRow(reports.CentreWords(l.CostCentre), l))
+		p.ByCentre.Rows = append(p.ByCentre.Rows, newBudgetRow(reports.CentreWords(l.CostCentre), l))
 		only := q
 		only.Centre = fleet.Known(l.CostCentre)
 		p.Centres = append(p.Centres, choice{only.href("/ledger/budget"), reports.CentreWords(l.CostCentre), one && centre == l.CostCentre})
 	}
-	p.ByCentre = append(p.ByCentre, newBudgetRow("All cost centres", whole).sum())
+	p.ByCentre.Rows = append(p.ByCentre.Rows, newBudgetRow("All cost centres", whole).sum())
 	return nil
 }
 

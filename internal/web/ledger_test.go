@@ -254,6 +254,8 @@ func TestBillsAreTakenBack(t *testing.T) {
 	require.Equal(t, fleet.Money(120_00+99_99), cents(t, shares))
 	require.Len(t, shares, 3, "split over the depots by their units, to the cent")
 	require.Equal(t, http.StatusNotFound, nora.post("/ledger/bills/2/take-back", url.Values{}).status)
+	sum := all(w.as("anna").get("/ledger/bills").page(), "tr", "class", "sum")[0]
+	require.Equal(t, "219.99", text(all(sum, "td", "data-is", "Amount")[0]))
 	require.Equal(t, http.StatusSeeOther, nora.post("/ledger/bills/1/take-back", url.Values{}).status)
 	require.Equal(t, fleet.Money(99_99), cents(t, entriesOf(t, w.as("anna"), "?kind=call_out")))
 }
@@ -278,6 +280,10 @@ func TestABudgetIsKeptAndComparedWithWhatCame(t *testing.T) {
 		require.Equal(t, http.StatusOK, b.get("/ledger/budget"+what).status, what)
 		require.Equal(t, http.StatusOK, b.get("/ledger/budget.xlsx"+what).status, what)
 	}
+	waiting := b.get("/ledger/budget?if=wait").page()
+	require.Empty(t, all(waiting, "td", "data-is", "Planned"), "nothing is planned, so there is no column of nothing")
+	require.Contains(t, text(waiting), "expected otherwise")
+	require.Contains(t, text(waiting), "November 2026, from 2026-11-25", "the days before it are booked, not forecast")
 	require.Equal(t, http.StatusBadRequest, b.get("/ledger/budget?if=rain").status)
 	kept := b.post("/ledger/budget", url.Values{"name": {"First"}})
 	require.Equal(t, http.StatusSeeOther, kept.status, kept.body)
