@@ -21,6 +21,13 @@ type Foresight struct {
 	Failures, Seasons int     // learned from
 }
 
+// Taught is how far the fleet's own failures, and not those of other fleets, say where limits lie: 0 without any, 1 with very many.
+func (f *Foresight) Taught() float64 {
+	const half = 150 // cases that failed; set by fleets with one, two and three years of records
+	n := float64(f.Failures)
+	return n / (n + half)
+}
+
 // The signs that a limit is read from.
 const (
 	signOne        = iota

@@ -50,6 +50,7 @@ func (l *learner) learnForesight(ctx context.Context, how search) error {
 	cases = complete(cases)
 	l.typical(now)
 	l.params.Foresight = fitForesight(cases, names, &l.prior, &p.Foresight, how, l.workers)
+	l.params.Shown = l.prior.shown(l.params.Foresight.Taught())
 	l.learnUnread(now)
 	l.params.Causes = learnCauses(cases, &l.prior.Causes, l.prior.CausesSD)
 	return nil

@@ -48,7 +48,7 @@ func defaultParams(prior *Prior) Params {
 		DriftPerWeek: 0.003, OnWear: [kinds]float64{kSag: 0.9, kLow: 0.9, kSpeed: -0.2, kCurrent: -0.1, kSeconds: 0.3},
 		Noise:     [kinds]float64{1, 1, 1, 1, 1, 1, 1, 1},
 		Foresight: prior.foresight(), Unread: prior.Unread,
-		Causes: prior.Causes, Shown: Shown{prior.ShownShiftC, prior.ShownWiden, prior.Settled},
+		Causes: prior.Causes, Shown: prior.shown(0),
 		Life: Weibull{Shape: 2.6, Scale: 5.5 * 52}, MeanAgeWeeks: 120,
 	}
 }

@@ -17,8 +17,8 @@ type Prior struct {
 	Causes           Causes
 	CausesSD         float64
 	Unread           Unread
-	// What limits are shown as: where none of a fleet's units has failed, nothing but other fleets tells how far above the fitted
-	// tail the middle lies.
+	// What limits are shown as: the more of a fleet's units have failed, the more the fit goes by the warm tail of its limits, and only other
+	// fleets tell how far above it the middle lies.
 	ShownShiftC, ShownWiden float64
 	// Settled is how far the fate of a unit is settled by what no reading tells, 0 to 1 ([Params.ChanceRange]).
 	Settled float64
@@ -51,6 +51,12 @@ func (p *Prior) foresight() Foresight {
 		Level: p.Level, Growth: p.Growth, Quiet: p.Quiet, Group: map[string]float64{},
 		Spared: shareOf(p.Spared), StartSDC: math.Exp(p.LogSD[0]), GrowSDC: math.Exp(p.LogSD[1]), NightSDC: math.Exp(p.LogSD[2]),
 	}
+}
+
+// shown is how limits are shown where a fleet's own failures have taught so much.
+func (p *Prior) shown(taught float64) Shown {
+	const other = 0.35 // as a share: how much less sure limits are where only other fleets teach; set by fleets with one year of records
+	return Shown{ShiftC: p.ShownShiftC * taught, Widen: p.ShownWiden * (1 + other*(1-taught)), Settled: p.Settled}
 }
 
 // shareOf turns ln of odds into a share.

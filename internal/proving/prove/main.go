@@ -82,7 +82,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) (err error
 		if err != nil {
 			return fmt.Errorf("judge %s: %w", one, err)
 		}
-		off.add(j.cases, o.futures)
+		off.add(&j, o.futures)
 		if o.features != "" {
 			if err := writeFeatures(o.features, one, f, j.list); err != nil {
 				return fmt.Errorf("features of %s: %w", one, err)

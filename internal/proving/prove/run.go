@@ -18,12 +18,14 @@ import (
 
 // judged is one fleet with what was said of it.
 type judged struct {
-	name  string
-	dirt  bool
-	list  fleet.RankedList
-	rows  []row
-	cases []proving.Case
-	took  took
+	name string
+	dirt bool
+	list fleet.RankedList
+	// taught is how far the fleet's own failures say where limits lie.
+	taught float64
+	rows   []row
+	cases  []proving.Case
+	took   took
 }
 
 // row is one way to judge the fleet: the forecast, the ceiling or a rule.
@@ -63,7 +65,7 @@ func judge(ctx context.Context, f *proving.Fleet, stages bool) (judged, error) {
 	if err != nil {
 		return judged{}, err
 	}
-	j.cases = cases
+	j.cases, j.taught = cases, issued.Learned.Params.Foresight.Taught()
 	j.add(theForecast, cases)
 	if ceiling, known := ceilingOf(cases); known {
 		j.add(theCeiling, ceiling)

@@ -71,11 +71,14 @@ type offTruth struct {
 }
 
 // offLimits are those of one fleet, °C: true less stated, and the stated standard deviation.
-type offLimits struct{ off, stated []float64 }
+type offLimits struct {
+	off, stated []float64
+	taught      float64 // Foresight.Taught
+}
 
-func (o *offTruth) add(cases []proving.Case, futures int) {
-	var l offLimits
-	for _, c := range cases {
+func (o *offTruth) add(j *judged, futures int) {
+	l := offLimits{taught: j.taught}
+	for _, c := range j.cases {
 		if p, chance := c.Said.P, c.Truth.Chance; !math.IsNaN(chance) && futures > 1 { // a count of futures errs by itself
 			o.chance += (chance-p)*(chance-p) - chance*(1-chance)/float64(futures-1)
 			o.settled += p * (1 - p)
@@ -98,13 +101,15 @@ func (o *offTruth) add(cases []proving.Case, futures int) {
 func (o *offTruth) limits() (shiftC, widen float64) {
 	var shifts, widenings []float64
 	for _, f := range o.fleets {
-		shifts = append(shifts, quantile(f.off, 0.5))
+		if f.taught > 0 {
+			shifts = append(shifts, quantile(f.off, 0.5)/f.taught)
+		}
 	}
 	shiftC = quantile(shifts, 0.5)
 	for _, f := range o.fleets {
 		far := make([]float64, len(f.off))
 		for i, off := range f.off {
-			far[i] = math.Abs(off-shiftC) / f.stated[i]
+			far[i] = math.Abs(off-shiftC*f.taught) / f.stated[i]
 		}
 		widenings = append(widenings, quantile(far, 0.8)/proving.Normal90)
 	}
