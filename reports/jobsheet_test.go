@@ -22,7 +22,7 @@ func TestPrintedJobSheet(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, bytes.Equal(first, again), "the same sheet, the same bytes")
 	words := printedWords(t, first)
-	for _, want := range []string{"Change the starter", "V-12, van, 12 V", "Job 7, NOR", "Starter bolts 27 N·m", "red to B", "the upper bolt is longer", "9 kg by the fleet's notes", "battery terminal nut: ____ N·m", "done by"} {
+	for _, want := range []string{"Change the starter", "V-12, van, 12 V", "Job 7, NOR", "Starter bolts 27 N·m", "red to B", "the upper bolt is longer", "9 kg by the fleet's notes", "battery terminal nut: ________ N·m", "done by"} {
 		require.Contains(t, words, want)
 	}
 	require.NotContains(t, words, "□")
@@ -30,5 +30,5 @@ func TestPrintedJobSheet(t *testing.T) {
 	require.NoError(t, err)
 	words = printedWords(t, plain)
 	require.Contains(t, words, "Change both batteries")
-	require.Contains(t, words, "hold-down: ____ N·m")
+	require.Contains(t, words, "hold-down: ________ N·m")
 }
