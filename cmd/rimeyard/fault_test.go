@@ -76,7 +76,7 @@ func TestFaultIsLeftAndGoneOnWithByAnother(t *testing.T) {
 	code, stdout, _ := typed(t, []string{"24", "", "", "", "", "", "", "-3", "?", "1", "banana", "4", "back", "2", "quit"}, "fault", "--save", file, "--by", "ann")
 	require.Equal(t, exitDone, code)
 	require.Contains(t, stdout, "You should find: It does not move when pushed.")
-	require.Contains(t, stdout, `"banana" is none of its outcomes`)
+	require.Contains(t, stdout, `"banana" is none of the answers: type a number from 1 to 8, or d`)
 	require.Contains(t, stdout, "rimeyard fault --resume "+file)
 
 	b, err := os.ReadFile(file)
