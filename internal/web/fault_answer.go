@@ -190,7 +190,7 @@ func (s *Server) openFaultJob(c echo.Context) error {
 	if !opened {
 		said = fmt.Sprintf("Job %d was open for this part already; the search is ended and names it.", job.ID)
 	}
-	return s.backToSearch(c, f.kept.ID, said)
+	return s.done(c, jobHref(job.ID), said)
 }
 
 // newFaultJob is the job that follows from a finding.

@@ -232,13 +232,13 @@ func nextSteps(j fleet.Job) []jobStep {
 	href, done := jobHref(j.ID), doneStep(j)
 	switch j.State {
 	case fleet.JobFound, fleet.JobPlanned:
-		steps := []jobStep{{Text: "On the bench", Do: string(fleet.JobOnBench)}}
+		steps := []jobStep{{Text: "On the bench now", Do: string(fleet.JobOnBench)}}
 		if j.Work == fleet.WorkSwap {
-			steps = append([]jobStep{{Text: "Part reserved…", Href: href + "#reserve"}}, steps...)
+			steps = append([]jobStep{{Text: "Reserve the part…", Href: href + "#reserve"}}, steps...)
 		}
 		return steps
 	case fleet.JobReserved:
-		return []jobStep{{Text: "On the bench", Do: string(fleet.JobOnBench)}, done}
+		return []jobStep{{Text: "On the bench now", Do: string(fleet.JobOnBench)}, done}
 	case fleet.JobOnBench:
 		return []jobStep{done}
 	case fleet.JobFitted:
@@ -252,9 +252,9 @@ func nextSteps(j fleet.Job) []jobStep {
 // doneStep leads to where the work is booked.
 func doneStep(j fleet.Job) jobStep {
 	if !j.Exchanges() {
-		return jobStep{Text: "Work done…", Href: jobHref(j.ID) + "/fit"}
+		return jobStep{Text: "The work is done…", Href: jobHref(j.ID) + "/fit"}
 	}
-	return jobStep{Text: "Fitted…", Href: jobHref(j.ID) + "/fit"}
+	return jobStep{Text: "It is fitted…", Href: jobHref(j.ID) + "/fit"}
 }
 
 // sheetOfJob is a job as it is asked for, with its depot and what has happened to it.

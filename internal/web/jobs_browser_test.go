@@ -46,14 +46,14 @@ func TestAJobOnAPhoneByKeyboard(t *testing.T) {
 	press(`el.textContent == "Open the job"`)
 	b.sees("N-1: the job is open.")
 
-	press(`el.textContent == "Part reserved…"`)
+	press(`el.textContent == "Reserve the part…"`)
 	into("number", "") // what is fitted is offered
 	b.enter()
 	b.sees("N-1: part reserved.")
 	b.open("/jobs")
 	press(`el.textContent.startsWith("On the bench") && el.closest("li").textContent.includes("N-1")`)
 	b.sees("N-1: on the bench.")
-	press(`el.textContent.startsWith("Fitted…")`)
+	press(`el.textContent.startsWith("It is fitted…")`)
 	pick("because", 1)
 	into("p1-battery", "N-90")
 	b.keep("job-fit-phone")

@@ -274,7 +274,7 @@ func (s *Server) readFitting(f *form, w fitWorld, change *fleet.JobChange) {
 			if fitLabels[flaw.Column][0] == "" {
 				id = "note" // a column that nobody typed
 			}
-			f.blame(id, errors.New(flaw.Reason))
+			f.blame(id, errors.New(formReason(flaw.Reason)))
 			continue
 		}
 		switch row := row.(type) {
@@ -301,4 +301,12 @@ func (w fitWorld) typedRow(f *form, place int) map[string]string {
 		}
 	}
 	return row
+}
+
+// formReason is why a row was not taken, in words for somebody who knows no row and no column.
+func formReason(reason string) string {
+	if strings.HasPrefix(reason, "the field is empty") {
+		return "fill this in: nothing is booked without it"
+	}
+	return reason
 }

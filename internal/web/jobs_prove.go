@@ -94,6 +94,10 @@ func (s *Server) prove(c echo.Context) error {
 	if outcome := fleet.Outcome(row["outcome"]); row["min_v"] == "" && (outcome == fleet.Slow || outcome == fleet.NoCrank) {
 		return s.notProven(c, at, f, outcome)
 	}
+	if row["min_v"] == "" {
+		f.blame("min_v", errors.New("type the lowest volts that the meter showed while it cranked: without them nothing is proven"))
+		return s.showProve(c, http.StatusUnprocessableEntity, at, f, stepProblem{wrong: f.summary()})
+	}
 	judged, bad := ingest.JudgeTyped(fleet.CranksKind, row, ingest.About{Unit: history.Unit, Depot: at.depot, Batteries: history.Batteries}, s.now())
 	if flaw, is := errors.AsType[ingest.FlawError](bad); is {
 		f.blame(crankField(flaw.Column), errors.New(flaw.Reason))

@@ -94,7 +94,7 @@ func TestAJobByHand(t *testing.T) {
 	sent := and(hiddenOf(fit, ""), "because", "failed", "p1-battery", "N-77", "p1-part", "P-70", "p1-chemistry", "agm", "p1-rated_cca_a", "850", "p1-cca_standard", "", "p1-made_on", "2026-08-01", "core", "returned", "minutes", "an hour")
 	wrong := nils.post(href+"/fit", sent)
 	require.Equal(t, http.StatusUnprocessableEntity, wrong.status)
-	require.Contains(t, text(wrong.page()), "The field is empty, and cca_standard is needed")
+	require.Contains(t, text(wrong.page()), "Fill this in: nothing is booked without it")
 	require.Contains(t, text(wrong.page()), "want whole minutes")
 	typed, _ := attribute(all(wrong.page(), "input", "id", "p1-battery")[0], "value")
 	require.Equal(t, "N-77", typed, "nothing that was typed is lost")

@@ -118,6 +118,7 @@
 		if (t.outcome == "refused") ways.unshift(el("a", "Mend it", {href: mendHref(t)}), " ");
 		box.querySelector(".under").replaceChildren(...ways);
 		box.hidden = false;
+		box.after(byID("bench-queue")); // the verdict is what one looks for now
 		if (first) title.focus();
 	}
 
