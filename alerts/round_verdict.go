@@ -71,10 +71,12 @@ func Verdict(b Bench) Said {
 	}
 	s.add(b.rest())
 	s.add(b.againstRated(share, compared))
-	s.add(b.againstPast())
-	s.add(night)
 	if s.Verdict != ChargeFirst {
+		s.add(b.againstPast())
 		s.add(because)
+	}
+	if s.Verdict != ChargeFirst || doubtful >= DoubtfulFrom { // that it should start cannot be concluded from a low battery
+		s.add(night)
 	}
 	return s
 }
@@ -128,8 +130,8 @@ func (b Bench) againstRated(share float64, compared bool) string {
 	}
 	word := "between good and poor: test again within two months"
 	switch {
-	case share < testsPoorly && tooLow(b.Test):
-		word = "poor, as a flat battery reads whether or not it is worn"
+	case tooLow(b.Test):
+		word = "no verdict on a battery so low, worn or not"
 	case share < testsPoorly:
 		word = "poor"
 	case share >= testsWell:
