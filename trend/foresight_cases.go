@@ -103,8 +103,8 @@ func complete(cases []pastCase) []pastCase {
 	return over
 }
 
-// mostCases bounds what is learned from: of large fleets' cases without a failure only every nth is kept and counts n times.
-const mostCases = 8000
+// mostCases bounds what is learned from: of large fleets' cases without a failure only so many are kept, evenly, and count for the others.
+const mostCases = 4500
 
 func thinned(cases []pastCase, most int) []pastCase {
 	well := 0
@@ -113,18 +113,18 @@ func thinned(cases []pastCase, most int) []pastCase {
 			well++
 		}
 	}
-	every := 1 + well/most
-	if every == 1 {
+	if well <= most {
 		return cases
 	}
 	var kept []pastCase
 	seen := 0
 	for _, c := range cases {
 		if !c.failed {
-			if seen++; seen%every != 0 {
+			seen++
+			if seen*most/well == (seen-1)*most/well {
 				continue
 			}
-			c.weight *= float64(every)
+			c.weight *= float64(well) / float64(most)
 		}
 		kept = append(kept, c)
 	}

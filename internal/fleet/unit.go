@@ -1,6 +1,9 @@
 package fleet
 
-import "time"
+import (
+	"sync"
+	"time"
+)
 
 // DepotID is a depot's key, as written in the fleet's files.
 type DepotID string
@@ -20,12 +23,19 @@ type Depot struct {
 	CostCentre   string   // empty: none given
 }
 
+// zones are those asked for so far, by name: reading one anew for each unit would be a fifth of judging a fleet.
+var zones sync.Map
+
 // Zone is the depot's time zone; UTC when this machine does not know the name.
 func (d Depot) Zone() *time.Location {
+	if known, ok := zones.Load(d.Timezone); ok {
+		return known.(*time.Location) //nolint:forcetypeassert // nothing else is kept there
+	}
 	zone, err := time.LoadLocation(d.Timezone)
 	if err != nil {
-		return time.UTC
+		return time.UTC // not kept: names that nobody has checked could be without end
 	}
+	zones.Store(d.Timezone, zone)
 	return zone
 }
 
