@@ -95,5 +95,5 @@ func TestAnImportShowsItsRows(t *testing.T) {
 	require.Contains(t, page, "From page:mara")
 	row := w.waiting(fleet.KeptFilter{Depot: "NOR"})[0]
 	require.Equal(t, http.StatusSeeOther, mara.post(rowHref(row.Key), url.Values{"f.rest_v": {"12.1"}}).status)
-	require.Contains(t, text(mara.get(href).page()), "1 of the 4 rows kept apart then wait here no longer")
+	require.Contains(t, text(mara.get(href).page()), "1 of the 4 rows kept apart then waits here no longer")
 }

@@ -272,7 +272,7 @@ func TestUserTextsStayText(t *testing.T) {
 			}
 			require.NoError(t, err, path)
 			if start, ok := token.(xml.StartElement); ok {
-				require.Contains(t, []string{"svg", "title", "desc", "path", "text", "circle", "g", "rect", "line"}, start.Name.Local, path)
+				require.Contains(t, []string{"svg", "title", "desc", "style", "path", "text", "circle", "g", "rect", "line"}, start.Name.Local, path)
 			}
 		}
 	}
