@@ -78,7 +78,7 @@ func (t Tonight) PDFOn(paper Paper) ([]byte, error) {
 	return d.Bytes()
 }
 
-const checklistCaution = "Chocks under the wheels, brake on, out of gear. Crank no longer than ten seconds, then let the starter rest. " +
+const checklistCaution = "Chocks under the wheels, brake on, out of gear. Crank no longer than the maker allows, at most fifteen seconds (heavy diesels thirty), then let the starter rest two minutes. " +
 	"Never jump or charge a frozen battery. Never bypass a neutral or clutch interlock."
 
 func (d TonightDepot) checklist() PrintedTable {

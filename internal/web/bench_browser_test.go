@@ -73,6 +73,7 @@ func TestBenchOfADeadServer(t *testing.T) {
 	b.do(chromedp.Click(b.named("label", "No, as read")), chromedp.Click(b.named("button", "Save the test")))
 	b.reads("N-1: charge and test again")
 	b.reads("11.9 V at rest is under 12.2 V: charge it, let it rest, test again. Nothing else can be concluded yet.")
+	b.reads("800 A of 850 A rated (SAE), 94 %: no verdict on a battery so low, worn or not.")
 	b.reads("1 test waits for a signal")
 	b.looks("waits")
 

@@ -51,21 +51,22 @@ const benchForm = (() => {
 	// preliminary is as much of a verdict as the phone can give: the server's has the unit's own course, the season and tonight in it too.
 	function preliminary(facts, unit, row) {
 		const rules = facts.rules, battery = fitted(unit, row), sentences = [];
+		const low = row.rest_v && +row.rest_v < rules.charge_below_v; // then nothing else can be concluded
 		let verdict = "nothing against it so far";
 		if (row.cca_a && battery?.cca_standard == row.cca_standard) {
 			const share = row.cca_a / battery.rated_cca_a;
 			if (share < rules.tests_poorly) verdict = "plan a swap";
 			sentences.push(`${+row.cca_a} A of ${battery.rated_cca_a} A rated (${row.cca_standard.toUpperCase()}), ${Math.round(100 * share)} %: ` +
-				(share < rules.tests_poorly ? "poor." : share >= rules.tests_well ? "good." : "between good and poor."));
+				(low ? "no verdict on a battery so low, worn or not." : share < rules.tests_poorly ? "poor." : share >= rules.tests_well ? "good." : "between good and poor."));
 		} else if (row.cca_a && battery) {
 			sentences.push(`${+row.cca_a} A (${row.cca_standard.toUpperCase()}) cannot be held against the rated ${battery.rated_cca_a} A (${battery.cca_standard.toUpperCase()}): two standards are never compared.`);
 		}
-		if (row.rest_v && +row.rest_v < rules.charge_below_v) {
+		if (low) {
 			verdict = "charge and test again";
 			sentences.unshift(`${+row.rest_v} V at rest is under ${rules.charge_below_v} V: charge it, let it rest, test again. Nothing else can be concluded yet.`);
 		}
 		const last = before(unit, row);
-		if (row.cca_a && last) {
+		if (row.cca_a && last && !low) {
 			const less = last.cca_a - row.cca_a;
 			sentences.push(`${+row.cca_a} A is ${less == 0 ? "as much as" : `${Math.abs(less)} A ${less > 0 ? "less" : "more"} than`} on ${last.on}.`);
 		}
