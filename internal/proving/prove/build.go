@@ -19,19 +19,29 @@ import (
 	"rimeyard/internal/proving/plates"
 )
 
-var physicsNamed = map[string]func() proving.Physics{
-	keptAside: aside.New,
-	"motor":   motor.New,
-	"plates":  plates.New,
-	"curves":  curves.New,
+// builder lets a fleet live.
+type builder func(context.Context, proving.Options) (proving.Fleet, error)
+
+var physicsNamed = map[string]builder{
+	"aside":  in(aside.New),
+	"motor":  in(motor.New),
+	"plates": in(plates.New),
+	"curves": in(curves.New),
 }
 
-// keptAside is the physics that the model is held against at the end only; it must be asked for by name.
-const keptAside = "aside"
+// keptAside are those that the model is held against at the end only, and that teach it nothing; they must be asked for by name.
+var keptAside = map[string]bool{"aside": true}
+
+// in lets fleets of a physics live in the yard that most share.
+func in(physics func() proving.Physics) builder {
+	return func(ctx context.Context, o proving.Options) (proving.Fleet, error) {
+		return proving.Build(ctx, physics(), o)
+	}
+}
 
 func physicsNames(all bool) []string {
 	names := slices.Sorted(maps.Keys(physicsNamed))
-	return slices.DeleteFunc(names, func(name string) bool { return name == keptAside && !all })
+	return slices.DeleteFunc(names, func(name string) bool { return keptAside[name] && !all })
 }
 
 // plan is one fleet to be built.
@@ -83,7 +93,7 @@ func (p plan) fleet(ctx context.Context, o options, progress io.Writer) (*provin
 
 func (p plan) build(ctx context.Context, o options, progress io.Writer) (*proving.Fleet, error) {
 	began := time.Now()
-	f, err := proving.Build(ctx, physicsNamed[p.physics](), proving.Options{
+	f, err := physicsNamed[p.physics](ctx, proving.Options{
 		Seed: p.seed, Units: o.units, Years: o.years, Dirt: p.dirt, Futures: o.futures, Workers: runtime.GOMAXPROCS(0),
 	})
 	if err != nil {

@@ -15,7 +15,7 @@ import (
 
 func built(t *testing.T, physics string, seed uint64, units int) *proving.Fleet {
 	t.Helper()
-	f, err := proving.Build(t.Context(), physicsNamed[physics](), proving.Options{Seed: seed, Units: units, Years: 3, Workers: 2})
+	f, err := physicsNamed[physics](t.Context(), proving.Options{Seed: seed, Units: units, Years: 3, Workers: 2})
 	require.NoError(t, err)
 	return &f
 }
