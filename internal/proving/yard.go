@@ -27,7 +27,8 @@ type Options struct {
 // pastWinters is how many winters of temperatures a depot knows before the season.
 const pastWinters = 14
 
-func (o *Options) setDefaults() error {
+// SetDefaults puts the defaults into zero fields; an error says which field no fleet can have.
+func (o *Options) SetDefaults() error {
 	if o.Units < 0 || o.Years < 0 || o.Futures < 0 || o.AgeYears < 0 {
 		return errors.New("units, years, age and futures must not be negative")
 	}
@@ -65,7 +66,7 @@ type yard struct {
 
 // Build lets a fleet of the given physics live from before its records through the season. The same options give the same fleet.
 func Build(ctx context.Context, p Physics, o Options) (Fleet, error) {
-	if err := o.setDefaults(); err != nil {
+	if err := o.SetDefaults(); err != nil {
 		return Fleet{}, fmt.Errorf("build a fleet of %s: %w", p.Name(), err)
 	}
 	y := newYard(p, o)
