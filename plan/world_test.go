@@ -140,7 +140,8 @@ func choices(in plan.Input, d plan.Depot, u plan.Unit) (all []choice) {
 			if in.Rules.WholePrice {
 				lost, alive = c.spent.Amount(), 1
 			}
-			c.gain = u.NoStartCost.Or(0).Amount()*(survives-(1-season)) - lost - labour*alive
+			gain := u.NoStartCost.Or(0).Amount()*(survives-(1-season)) - lost - labour*alive
+			c.gain = math.Round(100*gain) / 100 // plans count in cents
 			all = append(all, c)
 		}
 	}

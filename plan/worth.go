@@ -6,17 +6,18 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// perCoin is how finely worth is counted: in hundredths of a cent. Whole numbers make sums exact, so that "no plan saves more" can be
-// said without a tolerance, and independent of their order.
-const perCoin = 10_000
+// perCoin is how finely worth is counted: in cents, as it is told, so that every total is the sum of what stands beside it. Whole numbers
+// make sums exact, so that "no plan saves more" can be said without a tolerance, and independent of their order.
+const perCoin = 100
 
 // startIsWorth stands in for the cost of a failed start where none is known; starts are then told apart to eight decimals.
-const startIsWorth = 10_000
+const startIsWorth = 1_000_000
 
+// count rounds half away from zero.
 func count(amount float64) int64 { return int64(math.Round(amount * perCoin)) }
 
-// money rounds half away from zero to cents.
-func money(worth int64) fleet.Money { return fleet.RoundMoney(float64(worth) / perCoin) }
+// money is worth as it is told.
+func money(worth int64) fleet.Money { return fleet.Money(worth) }
 
 // course is a unit's run of chances. hazard[w] is −ln(1 − chance) up to the beginning of week w, alive[w] that chance's complement; the
 // last of each are those of the whole season.
