@@ -229,6 +229,7 @@ type said struct {
 	given   bool
 	outcome int // -1: not known
 	times   int
+	done    int // how often the work was done: an answer put right is none
 	value   fleet.Opt[float64]
 	reads   []read // that count: one, or those of a check that was asked again
 }

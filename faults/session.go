@@ -109,16 +109,20 @@ func (s Session) known() known {
 			continue
 		}
 		was := k.said[i]
-		now := said{given: true, outcome: checks[i].index(a.Answer), value: a.Value, times: was.times + 1}
+		again := was.given && s.askedAgain(n)
+		now := said{given: true, outcome: checks[i].index(a.Answer), value: a.Value, times: was.times + 1, done: was.done}
 		switch {
 		case now.outcome < 0 && was.given: // asked again in vain
 			now = was
 			now.times++
 		case now.outcome >= 0:
 			now.reads = []read{{now.outcome, a.Value}}
-			if len(was.reads) > 0 && (was.outcome == now.outcome || s.askedAgain(n)) {
+			if len(was.reads) > 0 && (was.outcome == now.outcome || again) {
 				now.reads = append(was.reads[:len(was.reads):len(was.reads)], now.reads...)
 			}
+		}
+		if !was.given || again || len(now.reads) > max(1, len(was.reads)) {
+			now.done++
 		}
 		k.said[i] = now
 	}
@@ -138,7 +142,7 @@ type Step struct {
 	Ask     *Ask     `json:"ask"`     // null at the end
 	Finding *Finding `json:"finding"` // null until the end
 	Chances []Chance `json:"chances"` // of all causes from 1 % on, the likeliest first
-	Minutes float64  `json:"minutes"` // of work that the answers so far took, as the checks count it
+	Minutes float64  `json:"minutes"` // of work that the answers so far took, as the checks count it; an answer put right takes none
 	Doubt   string   `json:"doubt"`   // an answer that does not fit the others; empty: all fit
 	Odd     Check    `json:"odd"`     // the check of that answer; empty: none
 }
@@ -219,7 +223,7 @@ func (k known) repeats(odd int, p, prior chances) bool {
 
 func (k known) minutes() (sum float64) {
 	for i, s := range k.said {
-		sum += float64(s.times) * checks[i].minutes
+		sum += float64(s.done) * checks[i].minutes
 	}
 	return sum
 }

@@ -150,6 +150,23 @@ func TestAnAnswerMayBeChangedByAnother(t *testing.T) {
 	require.Empty(t, begin(t, faults.Facts{}).Undo().Answers)
 }
 
+// What was typed wrong and put right was one piece of work; what the search asked for again was two.
+func TestAnAnswerPutRightTakesNoMinutes(t *testing.T) {
+	minutes := func(s faults.Session) float64 { return s.Next().Minutes }
+	s := told(t, begin(t, faults.Facts{}), "secure", "done", "key", "slow", "rest_v", "11.2")
+	require.InDelta(t, 2+1+3, minutes(s), 1e-9)
+	require.InDelta(t, 6, minutes(told(t, s, "rest_v", "12.7")), 1e-9, "another answer")
+	require.InDelta(t, 6, minutes(told(t, s, "rest_v", faults.DontKnow)), 1e-9, "taken for a guess")
+	require.InDelta(t, 6, minutes(told(t, s, "rest_v", "12.7", "rest_v", "12.6", "rest_v", "11.2").Undo().Undo()), 1e-9)
+	require.InDelta(t, 9, minutes(told(t, s, "rest_v", "11.3")), 1e-9, "measured again, and the same")
+	vain := told(t, begin(t, faults.Facts{}), "secure", "done", "key", faults.DontKnow)
+	require.InDelta(t, 3, minutes(told(t, vain, "key", "slow")), 1e-9, "known after all")
+	odd := told(t, begin(t, faults.Facts{}), "secure", "done", "key", "normal")
+	require.True(t, odd.Next().Ask.Again)
+	require.InDelta(t, 4, minutes(told(t, odd, "key", "slow")), 1e-9, "asked for again")
+	require.InDelta(t, 4, minutes(told(t, odd, "key", faults.DontKnow)), 1e-9, "asked for again in vain")
+}
+
 // Where the search asked again, two answers that contradict weigh the same; where a person puts an answer right, the newer one counts.
 func TestTwoReadingsThatContradictWeighTheSame(t *testing.T) {
 	s := told(t, begin(t, faults.Facts{}), "secure", "done", "key", "normal")

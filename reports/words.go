@@ -74,6 +74,12 @@ func Chance(p float64) string {
 	return fmt.Sprintf("%s, %d %%", word, int(math.Round(p*100)))
 }
 
+// ChanceWord puts a probability into words alone, where its figure stands beside them: very likely.
+func ChanceWord(p float64) string {
+	word, _, _ := strings.Cut(Chance(p), ",")
+	return word
+}
+
 // chanceWords: common practice, no source; each step is wide enough that a percent more or less rarely changes the word.
 var chanceWords = [...]struct {
 	below float64

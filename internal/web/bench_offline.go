@@ -28,7 +28,7 @@ func (s *Server) benchShellBytes() ([]byte, error) {
 	if err := s.pages.ExecuteTemplate(&b, "bench_shell.tmpl", page); err != nil {
 		return nil, fmt.Errorf("render the bench's shell: %w", err)
 	}
-	return b.Bytes(), nil
+	return unbroken(b.Bytes()), nil
 }
 
 func (s *Server) benchShell(c echo.Context) error {

@@ -72,7 +72,7 @@ type findingView struct {
 	Kind      faults.Kind
 	Title     string
 	Says      string
-	Chance    string
+	Sure      string // the chance in words; Says has its figure
 	Evidence  []evidenceRow
 	Others    []chanceRow
 	Advice    string
@@ -259,7 +259,7 @@ func newFindingView(f search, found *faults.Finding) *findingView {
 		return nil
 	}
 	v := &findingView{
-		Kind: found.Kind, Title: findingTitle(*found), Says: found.Says, Chance: reports.Chance(found.Probability), Others: chanceRows(found.Others, ""),
+		Kind: found.Kind, Title: findingTitle(*found), Says: found.Says, Sure: reports.ChanceWord(found.Probability), Others: chanceRows(found.Others, ""),
 		Advice: found.Advice, Cautions: found.Sheet.Cautions, SheetName: found.Sheet.Title,
 	}
 	speaks := map[int]string{
@@ -279,8 +279,8 @@ func newFindingView(f search, found *faults.Finding) *findingView {
 		v.GoOn = "It stands safe now: answer that anew"
 	}
 	v.GoOnHref = checkHref(f.kept.ID, found.Kind.GoOn())
-	if found.Whole != "" && math.Round(100*found.CauseProbability) < math.Round(100*found.Probability) {
-		v.Chance = fmt.Sprintf("%s; %s: %s", reports.Chance(found.CauseProbability), found.Whole, reports.Chance(found.Probability))
+	if cause := reports.ChanceWord(found.CauseProbability); found.Whole != "" && cause != v.Sure {
+		v.Sure = fmt.Sprintf("%s; %s: %s", cause, found.Whole, v.Sure)
 	}
 	if f.kept.Job != 0 {
 		v.Job, v.JobHref = fmt.Sprintf("Job %d", f.kept.Job), fmt.Sprintf("/jobs/%d", f.kept.Job)

@@ -3,6 +3,7 @@ package web
 import (
 	"net/http"
 	"net/url"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -55,6 +56,7 @@ func TestTheFindingShowsCauseAndPart(t *testing.T) {
 		"signal there", "tap same", "solenoid_drop 0.33")
 	doc := w.as("mara").get(faultHref(id)).page()
 	require.Regexp(t, `Starter's solenoid, at \d+ %; the starter as a whole, at \d+ %`, text(doc))
-	require.Regexp(t, `How sure: [^;]+ %; the starter as a whole: `, text(doc))
+	require.Regexp(t, `How sure: [a-z ]+; the starter as a whole: [a-z ]+ ! Mind`, text(doc))
+	require.Equal(t, 2, strings.Count(text(all(doc, "section", "class", "verdict found")[0]), "%"), "one figure for each")
 	require.Contains(t, text(w.as("mara").get(faultHref(id)+"/sheet").page()), "the starter as a whole")
 }

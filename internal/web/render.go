@@ -71,7 +71,7 @@ func (s *Server) render(c echo.Context, status int, name string, page any) error
 	if err := s.pages.ExecuteTemplate(&b, name, page); err != nil {
 		return fmt.Errorf("render %s: %w", name, err)
 	}
-	return c.HTMLBlob(status, b.Bytes())
+	return c.HTMLBlob(status, unbroken(b.Bytes()))
 }
 
 type problemPage struct {

@@ -5,6 +5,9 @@ const benchForm = (() => {
 	const numbers = ["rest_v", "cca_a", "temperature_c", "load_v", "load_a", "load_s"];
 	const another = "Another battery than at the last test.";
 
+	// unbroken keeps a figure in one line with its unit of measure, as the server's pages do.
+	const unbroken = text => String(text).replace(/(\d) (?=(%|°C|A|V)(?![A-Za-z]))/g, "$1\u00a0");
+
 	const plain = typed => typed.replace(",", ".").replace(/[−–]/g, "-").replace(/\s/g, "");
 
 	// outside says why a number cannot be; empty: it can.
@@ -81,6 +84,7 @@ const benchForm = (() => {
 
 		function say(name, wrong) {
 			const el = document.getElementById(name + "-wrong");
+			wrong = unbroken(wrong);
 			if (el.textContent != wrong) el.textContent = wrong;
 			wrong ? at(name).setAttribute("aria-invalid", "true") : at(name).removeAttribute("aria-invalid");
 		}
@@ -110,7 +114,7 @@ const benchForm = (() => {
 				}));
 			}
 			const battery = fitted(unit, row());
-			document.getElementById("bench-known").textContent = battery ? `Fitted: ${battery.battery}, rated ${battery.rated_cca_a} A (${battery.cca_standard.toUpperCase()}).` : "";
+			document.getElementById("bench-known").textContent = battery ? unbroken(`Fitted: ${battery.battery}, rated ${battery.rated_cca_a} A (${battery.cca_standard.toUpperCase()}).`) : "";
 			if (battery && !chosen) at("cca_standard").value = battery.cca_standard;
 			if (facts.round) say("unit", typed && !unit ? `${typed} is none of the units that this phone knows of ${facts.depot_name}: see whether its number is right.` : "");
 		}
@@ -157,7 +161,7 @@ const benchForm = (() => {
 			if (nothing) first ??= at("rest_v");
 			if (!first) for (const q of odd(facts, unitOf(), r)) {
 				const box = document.getElementById(q.column + "-odd"), answer = box.querySelector("input:checked");
-				box.querySelector("legend").textContent = q.ask;
+				box.querySelector("legend").textContent = unbroken(q.ask);
 				if (answer?.value == "other_battery" && !at("note").value.startsWith(another)) at("note").value = `${another} ${at("note").value}`.trim();
 				box.hidden = false;
 				if (!answer) first ??= box.querySelector("input");
@@ -198,5 +202,5 @@ const benchForm = (() => {
 			known(); }};
 	}
 
-	return {wire, outside, odd, preliminary, plain};
+	return {wire, outside, odd, preliminary, plain, unbroken};
 })();

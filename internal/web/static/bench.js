@@ -5,7 +5,7 @@
 	if (!root) return;
 	const shell = root.dataset.page == "shell", path = location.pathname, query = new URLSearchParams(location.search);
 	const byID = id => document.getElementById(id);
-	const el = (tag, text, of = {}) => Object.assign(document.createElement(tag), {textContent: text}, of);
+	const el = (tag, text, of = {}) => Object.assign(document.createElement(tag), {textContent: benchForm.unbroken(text)}, of);
 	const many = (n, one, more) => n == 1 ? `1 ${one}` : `${n} ${more}`;
 	let facts, shown, signal = shell ? "" : "sent";
 
@@ -55,7 +55,7 @@
 		if (shell) byID("bench-age").textContent = facts ? `${facts.depot_name}, as this phone kept it ${age(facts.made_at)} ago (${clock(facts.made_at)})` : "Nothing is kept of any depot on this phone";
 	}
 
-	const read = r => [r.rest_v && r.rest_v + " V", r.cca_a && `${r.cca_a} A ${(r.cca_standard || "").toUpperCase()}`, r.load_v && r.load_v + " V under load"].filter(Boolean).join(", ");
+	const read = r => benchForm.unbroken([r.rest_v && r.rest_v + " V", r.cca_a && `${r.cca_a} A ${(r.cca_standard || "").toUpperCase()}`, r.load_v && r.load_v + " V under load"].filter(Boolean).join(", "));
 
 	// queue shows what waits and what became of the rest, newest first.
 	async function queue() {
