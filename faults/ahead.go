@@ -54,7 +54,7 @@ func (k known) walk(prior chances, cause, way int) (minutes float64) {
 			}
 		}
 		was := k.said[i]
-		now := said{given: true, outcome: outcome, times: was.times + 1, reads: []read{{outcome: outcome}}}
+		now := said{given: true, outcome: outcome, times: was.times + 1, done: was.done + 1, reads: []read{{outcome: outcome}}}
 		if again {
 			now.reads = slices.Concat(was.reads, now.reads)
 		}

@@ -244,9 +244,10 @@ func (s said) contradicts() bool {
 	return false
 }
 
-// mayRepeat tells whether reading it once more can tell something: once to be sure, a second time where the two contradict.
+// mayRepeat tells whether reading it once more can tell something: once to be sure, a second time where the two contradict. Who could not
+// say when asked again is left in peace.
 func (s said) mayRepeat() bool {
-	return s.outcome >= 0 && s.times <= 2 && (len(s.reads) == 1 || s.contradicts())
+	return s.outcome >= 0 && s.times <= 2 && (len(s.reads) == 1 && s.done == 1 || s.contradicts())
 }
 
 func (k known) of(id Check) said {

@@ -3,6 +3,7 @@ package faults_test
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -320,6 +321,40 @@ func TestWhereItCannotBeMadeSafeTheKeyStays(t *testing.T) {
 		s = told(t, s, string(step.Ask.Check), faults.DontKnow)
 	}
 	require.Contains(t, s.Next().Finding.Says, "tow it to firm, level ground")
+}
+
+// A check to which nobody knew an answer may be asked once more at the end; whoever knew little all along is spared that, and whoever could
+// not say it when asked again to be sure is not asked a third time.
+func TestWhoDoesNotKnowIsNotAskedOnAndOn(t *testing.T) {
+	const slips, walks = 3, 150
+	again := map[bool]int{} // how often such a check was asked once more, by whether few did not know
+	for seed := range uint64(walks) {
+		r := rand.New(rand.NewPCG(seed, 7))
+		share := r.Float64() // of answers that are not known
+		s, knew, asked := begin(t, faults.Facts{TemperatureC: fleet.Known(10.0)}), map[faults.Check]bool{}, map[faults.Check]int{}
+		unsure := faults.Check("") // answered before, and not when asked again
+		for step := s.Next(); step.Finding == nil; step = s.Next() {
+			check := step.Ask.Check
+			require.NotEqual(t, unsure, check, "seed %d", seed)
+			if asked[check] > 0 && !knew[check] {
+				again[len(asked)-len(knew) <= slips]++
+			}
+			reading := step.Ask.Outcomes[r.IntN(len(step.Ask.Outcomes))].ID
+			unsure = ""
+			switch {
+			case check == faults.Secure || r.Float64() >= share:
+				knew[check] = true
+			case knew[check]:
+				reading, unsure = faults.DontKnow, check
+			default:
+				reading = faults.DontKnow
+			}
+			asked[check]++
+			s = told(t, s, string(check), reading)
+		}
+	}
+	require.Positive(t, again[true])
+	require.Zero(t, again[false])
 }
 
 func TestTheForecastTurnsThePrior(t *testing.T) {

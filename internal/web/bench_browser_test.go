@@ -63,7 +63,7 @@ func TestBenchOfADeadServer(t *testing.T) {
 
 	b := p.coldStart("/bench/unit?unit=N-1")
 	b.reads("No signal. Tests that you type wait on this phone.")
-	require.Equal(t, "Fitted: B-1, rated 850 A (SAE).", b.value(`document.getElementById("bench-known").textContent`))
+	require.Equal(t, "Fitted: B-1, rated 850\u00a0A (SAE).", b.value(`document.getElementById("bench-known").textContent`))
 	b.fill("Rest volts, V", "124")
 	b.reads("124 is outside 1 to 16 V, what 12 V can show at rest")
 	b.looks("wrong")
@@ -76,6 +76,12 @@ func TestBenchOfADeadServer(t *testing.T) {
 	b.reads("800 A of 850 A rated (SAE), 94 %: no verdict on a battery so low, worn or not.")
 	b.reads("1 test waits for a signal")
 	b.looks("waits")
+	b.at("/bench/unit?unit=N-1")
+	b.reads("1 test waits for a signal")
+	b.staysPut("#bench-form")
+	b.at("/bench")
+	b.reads("1 test waits for a signal")
+	b.staysPut(".find")
 
 	b.at("/bench/unit?unit=N-2") // the same phone, another mechanic
 	b.choose("Tested by", "kim")
@@ -111,8 +117,28 @@ func TestBenchOfADeadServer(t *testing.T) {
 	require.Equal(t, "kim", h[len(h)-1].TestedBy)
 	b.at("/bench")
 	b.reads("Today's round: 2 of 3 tested")
+	b.reads("Sent from this phone")
+	b.staysPut(".find")
+	b.at("/bench/unit?unit=N-1")
+	b.reads("Sent from this phone")
+	b.staysPut("#bench-form")
 	b.at("/bench")
 	require.Equal(t, 1, y.testsBy("N-1", "first"), "and stays once")
+}
+
+// staysPut holds that what the phone says of its tests and of its signal, a while after the page is there, does not push a form from under
+// a thumb.
+func (b *tab) staysPut(form string) {
+	b.t.Helper()
+	const said = `[...document.querySelectorAll("#bench-state, #bench-queue")].filter(el => !el.hidden)`
+	require.NotEqual(b.t, "0", b.value(said+`.length`))
+	require.Equal(b.t, "true", b.value(fmt.Sprintf(`%s.every(el => {
+		const form = document.querySelector(%q), top = form.getBoundingClientRect().top;
+		el.style.display = "none";
+		const alone = form.getBoundingClientRect().top;
+		el.style.display = "";
+		return top == alone;
+	})`, said, form)), "%s is pushed by what is said above it", form)
 }
 
 // The network is switched off under the page and under its worker; the server lives on. Without a click the test goes in when it is back.
@@ -136,7 +162,7 @@ func benchTimer(y *yard, p *phone) {
 	p.at("/bench/unit?unit=Y-7")
 	p.types("Rest volts, V", "12.55", "Note", "by the clock")
 	p.reads("1 test waits for a signal")
-	p.until(`!(await navigator.locks.query()).held.length`) // it has tried, and given up
+	p.until(`!(await navigator.locks.query()).held.length && !(await navigator.locks.query()).pending.length`) // it has tried, and given up
 	require.Zero(t, y.testsBy("Y-7", "by the clock"))
 	y.start()
 	const patience = time.Minute // a quarter of one and what a busy machine takes

@@ -128,6 +128,8 @@ func TestAFaultIsFoundByTwoPeople(t *testing.T) {
 	step := strings.TrimSpace(fmt.Sprint(checks + 1))
 	res = people[1].post("/faults/1/job", url.Values{"step": {step}})
 	require.Equal(t, http.StatusSeeOther, res.status, res.body)
+	require.Equal(t, "/jobs/1", res.header.Get("Location"), "what is to be done now is what one sees")
+	require.Contains(t, text(people[1].get("/jobs/1").page()), "Job 1 is open, and the search is ended.")
 	done := text(people[1].get("/faults/1").page())
 	require.Contains(t, done, "Ended by ben")
 	require.Contains(t, done, "Job 1 was opened for it")
@@ -138,7 +140,8 @@ func TestAFaultIsFoundByTwoPeople(t *testing.T) {
 	require.Contains(t, unit, "Unit N-1 : The starter")
 	require.Contains(t, unit, "job 1")
 	again := people[1].post("/faults/1/job", url.Values{"step": {step}})
-	require.Equal(t, http.StatusSeeOther, again.status)
+	require.Equal(t, "/faults/1", again.header.Get("Location"), "no second job of it")
+	require.Contains(t, text(people[1].get("/faults/1").page()), "No job was opened")
 	var jobs int
 	require.NoError(t, w.db.Pool().QueryRow(t.Context(), `SELECT count(*) FROM job`).Scan(&jobs))
 	require.Equal(t, 1, jobs)

@@ -126,6 +126,11 @@ func TestAJobByHand(t *testing.T) {
 	require.Contains(t, text(flat.page()), "charge it, then start once more")
 	odd := nils.post(href+"/prove", and(prove, "outcome", "started", "rest_v", "12600", "min_v", "10.9"))
 	require.Contains(t, text(odd.page()), "this may be millivolts")
+	unread := nils.post(href+"/prove", and(prove, "outcome", "started", "rest_v", "12.7", "min_v", " "))
+	require.Equal(t, http.StatusUnprocessableEntity, unread.status)
+	require.Contains(t, text(unread.page()), "ype the lowest volts that the meter showed while it cranked: without them nothing is proven")
+	require.NotEmpty(t, all(all(unread.page(), "input", "id", "min_v")[0].Parent, "input", "aria-invalid", "true"), "beside the field")
+	require.Equal(t, fleet.JobFitted, w.jobOf("N-1").State)
 	good := and(prove, "outcome", "started", "rest_v", "12,7", "min_v", "10,9", "seconds", "1,2", "temperature_c", "−5 °C")
 	for range 2 {
 		proven := nils.post(href+"/prove", good)

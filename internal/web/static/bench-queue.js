@@ -53,10 +53,11 @@ const bench = (() => {
 	}
 
 	// send sends what waits, one test after the other, and tells how far it came: "sent", "no signal", "signed out", "let go", "not for you",
-	// or "busy" while another tab or the worker is at it. Each test goes under its own key, so that sending it twice takes it once.
-	async function send() {
+	// or "busy" while another tab or the worker is at it. Each test goes under its own key, so that sending it twice takes it once. Who has
+	// learned of something new waits for its turn, as whoever is at it may have tried before that.
+	async function send(inTurn = false) {
 		if (!navigator.locks) return sendAll();
-		return navigator.locks.request(name, {ifAvailable: true}, lock => lock ? sendAll() : "busy");
+		return navigator.locks.request(name, {ifAvailable: !inTurn}, lock => lock ? sendAll() : "busy");
 	}
 
 	async function sendAll() {

@@ -34,5 +34,5 @@ async function page(request) {
 }
 
 self.addEventListener("sync", e => {
-	if (e.tag == "rimeyard-bench") e.waitUntil(bench.send().then(heard => { if (heard == "no signal") throw new Error(heard); }));
+	if (e.tag == "rimeyard-bench") e.waitUntil(bench.send(true).then(heard => { if (heard == "no signal") throw new Error(heard); }));
 });

@@ -118,12 +118,11 @@
 		if (t.outcome == "refused") ways.unshift(el("a", "Mend it", {href: mendHref(t)}), " ");
 		box.querySelector(".under").replaceChildren(...ways);
 		box.hidden = false;
-		box.after(byID("bench-queue")); // the verdict is what one looks for now
 		if (first) title.focus();
 	}
 
-	async function send() {
-		const heard = await bench.send();
+	async function send(inTurn = false) {
+		const heard = await bench.send(inTurn);
 		if (heard != "busy") signal = heard;
 		return queue();
 	}
@@ -134,7 +133,7 @@
 		await queue();
 		if (navigator.storage?.persist) navigator.storage.persist().catch(() => {});
 		if ("serviceWorker" in navigator) navigator.serviceWorker.ready.then(r => r.sync?.register("rimeyard-bench")).catch(() => {}); // else the page sends
-		send();
+		send(true);
 	}
 
 	// form fills the form in from the facts, from a test that is to be mended, and from what was typed when the phone died.
@@ -224,7 +223,10 @@
 		const at = path == "/bench/unit" ? "unit" : path.startsWith("/bench/tests/") ? "test" : "round";
 		byID("bench-round").hidden = at != "round";
 		byID("bench-unit").hidden = at != "unit";
-		if (at == "round") round();
+		if (at == "round") {
+			round();
+			byID("bench-stands").before(byID("bench-state"), byID("bench-queue")); // as on the server's page
+		}
 		if (at == "unit") { byID("bench-title").textContent = "Test a unit"; await form(); }
 		if (at == "test") { shown = path.slice("/bench/tests/".length); }
 	} else if (root.dataset.page == "unit") await form();
@@ -238,9 +240,9 @@
 		await bench.forget().catch(() => {});
 		e.target.submit();
 	});
-	byID("bench-send").addEventListener("click", send);
+	byID("bench-send").addEventListener("click", () => send(true));
 	bench.channel.onmessage = queue;
-	addEventListener("online", send);
+	addEventListener("online", () => send(true));
 	document.addEventListener("visibilitychange", () => { if (!document.hidden) send(); });
 	setInterval(async () => { if (!document.hidden && (await bench.tests()).some(t => t.state == "waits")) send(); }, 15000);
 	await queue();
