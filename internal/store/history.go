@@ -153,10 +153,12 @@ func addTests(ctx context.Context, q querier, names []string, index map[fleet.Un
 	return err
 }
 
-const listCrankWeeks = `SELECT ` + crankWeekColumns + ` FROM crank_week WHERE unit = ANY(@units) ORDER BY unit, week`
+const listCrankWeeks = `SELECT unit, pack FROM crank_week WHERE unit = ANY(@units) ORDER BY unit, week`
 
+// addCranks unpacks weeks as the server sent them: to scan a value by itself takes longer than to unpack it.
 func addCranks(ctx context.Context, q querier, names []string, index map[fleet.UnitID]*fleet.History) error {
 	rows, _ := q.Query(ctx, listCrankWeeks, pgx.QueryResultFormats{pgx.BinaryFormatCode}, pgx.NamedArgs{"units": names})
+	defer rows.Close()
 	var (
 		of     fleet.UnitID
 		cranks []fleet.Crank // of one unit after the other, so that each gets as much memory as it needs
@@ -166,16 +168,19 @@ func addCranks(ctx context.Context, q querier, names []string, index map[fleet.U
 			h.Cranks = slices.Clone(cranks)
 		}
 	}
-	err := forEachWeek(rows, func(unit fleet.UnitID, columns [][]byte) (err error) {
-		if unit != of {
+	for rows.Next() {
+		columns := rows.RawValues()
+		if string(columns[0]) != string(of) {
 			keep()
-			of, cranks = unit, cranks[:0]
+			of, cranks = fleet.UnitID(columns[0]), cranks[:0]
 		}
-		cranks, err = appendWeek(cranks, unit, columns)
-		return err
-	})
+		var err error
+		if cranks, err = appendCranks(cranks, of, columns[1]); err != nil {
+			return fmt.Errorf("unit %s: %w", of, err)
+		}
+	}
 	keep()
-	return err
+	return rows.Err()
 }
 
 const listBreakdowns = `SELECT unit, happened_at, cause, cost, hours_down FROM breakdown WHERE unit = ANY(@units) ORDER BY unit, happened_at`

@@ -17,8 +17,8 @@ const keepCrankRhythms = `INSERT INTO rhythm (as_of, unit, depot, kind, readings
 	SELECT $1::date, u.unit, u.depot, $2, coalesce(w.n, (s.last IS NOT NULL)::int), coalesce(w.first, s.last), greatest(w.last, s.last)
 	FROM unit u
 	LEFT JOIN LATERAL (
-		SELECT sum(cardinality(cranked_at)) AS n, min(cranked_at[1]) AS first, max(cranked_at[cardinality(cranked_at)]) AS last
-		FROM (SELECT cranked_at FROM crank_week WHERE unit = u.unit ORDER BY week DESC LIMIT 3) newest) w ON true
+		SELECT sum(cranks) AS n, min(first_at) AS first, max(last_at) AS last
+		FROM (SELECT cranks, first_at, last_at FROM crank_week WHERE unit = u.unit ORDER BY week DESC LIMIT 3) newest) w ON true
 	LEFT JOIN LATERAL (
 		SELECT max(c.cranked_at) AS last FROM crank_week_stale t JOIN crank c ON c.unit = u.unit
 			AND c.cranked_at >= t.week::timestamp AT TIME ZONE 'UTC' AND c.cranked_at < (t.week + 7)::timestamp AT TIME ZONE 'UTC'

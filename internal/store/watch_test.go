@@ -87,9 +87,8 @@ func BenchmarkRhythms(b *testing.B) {
 	exec(`INSERT INTO depot (depot, name, timezone) VALUES ('A', 'A', 'UTC')`)
 	exec(`INSERT INTO unit (unit, depot, class, fuel, system_volts, batteries)
 		SELECT 'U-' || lpad(i::text, 6, '0'), 'A', 'van', 'diesel', 12, 1 FROM generate_series(1, 50000) i`)
-	exec(`INSERT INTO crank_week SELECT unit, '2025-03-03'::date + 7 * w, a.at, v, v, v, v, v, v, v, v, array_fill('started'::text, ARRAY[20])
-		FROM unit, generate_series(0, 7) w, LATERAL (SELECT array_agg(('2025-03-03'::date + 7 * w)::timestamptz + i * interval '8 hours') AS at FROM generate_series(1, 20) i) a,
-		LATERAL (SELECT array_fill(12.5::float8, ARRAY[20]) AS v) f`)
+	exec(`INSERT INTO crank_week SELECT unit, monday, 20, monday, monday + interval '160 hours', decode(repeat('00', 300), 'hex')
+		FROM unit, generate_series('2025-03-03'::timestamptz, '2025-04-21', '7 days') monday`)
 	exec(`INSERT INTO battery_test (unit, tested_at, position, rest_v) SELECT unit, '2025-03-03'::timestamptz + w * interval '7 days', 1, 12.5 FROM unit, generate_series(0, 7) w`)
 	exec(`VACUUM ANALYZE`) //nolint:misspell // as SQL spells it
 	b.Run("keep", func(b *testing.B) {
