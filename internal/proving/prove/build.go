@@ -15,6 +15,7 @@ import (
 	"rimeyard/internal/proving"
 	"rimeyard/internal/proving/aside"
 	"rimeyard/internal/proving/curves"
+	"rimeyard/internal/proving/gravel"
 	"rimeyard/internal/proving/motor"
 	"rimeyard/internal/proving/plates"
 )
@@ -27,10 +28,11 @@ var physicsNamed = map[string]builder{
 	"motor":  in(motor.New),
 	"plates": in(plates.New),
 	"curves": in(curves.New),
+	"gravel": gravel.Build,
 }
 
 // keptAside are those that the model is held against at the end only, and that teach it nothing; they must be asked for by name.
-var keptAside = map[string]bool{"aside": true}
+var keptAside = map[string]bool{"aside": true, "gravel": true}
 
 // in lets fleets of a physics live in the yard that most share.
 func in(physics func() proving.Physics) builder {
