@@ -18,6 +18,7 @@ import (
 	"rimeyard/internal/proving/gravel"
 	"rimeyard/internal/proving/motor"
 	"rimeyard/internal/proving/plates"
+	"rimeyard/internal/proving/tides"
 )
 
 // builder lets a fleet live.
@@ -28,11 +29,12 @@ var physicsNamed = map[string]builder{
 	"motor":  in(motor.New),
 	"plates": in(plates.New),
 	"curves": in(curves.New),
+	"tides":  tides.Build,
 	"gravel": gravel.Build,
 }
 
 // keptAside are those that the model is held against at the end only, and that teach it nothing; they must be asked for by name.
-var keptAside = map[string]bool{"aside": true, "gravel": true}
+var keptAside = map[string]bool{"aside": true, "gravel": true, "tides": true}
 
 // in lets fleets of a physics live in the yard that most share.
 func in(physics func() proving.Physics) builder {
