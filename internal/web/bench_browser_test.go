@@ -146,6 +146,7 @@ func benchNetworkOff(y *yard, p *phone) {
 	t := p.t
 	p.network(false)
 	p.at("/bench/unit?unit=Y-1")
+	p.value(`delete ServiceWorkerRegistration.prototype.sync`) // a worker that a busy machine starts again knows nothing of the network that is off
 	p.types("Rest volts, V", "12.55", "Note", "no network")
 	p.reads("1 test waits for a signal")
 	require.Zero(t, y.testsBy("Y-1", "no network"))
@@ -165,8 +166,7 @@ func benchTimer(y *yard, p *phone) {
 	p.until(`!(await navigator.locks.query()).held.length && !(await navigator.locks.query()).pending.length`) // it has tried, and given up
 	require.Zero(t, y.testsBy("Y-7", "by the clock"))
 	y.start()
-	const patience = time.Minute // a quarter of one and what a busy machine takes
-	p.within(patience, `(await bench.tests()).every(t => t.state == "over")`)
+	p.until(`(await bench.tests()).every(t => t.state == "over")`)
 	require.Equal(t, 1, y.testsBy("Y-7", "by the clock"))
 }
 

@@ -72,10 +72,12 @@ func (y *yard) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	y.srv.Handler().ServeHTTP(w, r)
 }
 
-// phone is a real browser of a phone's size with a profile that outlives it.
+// phone is a real browser of a phone's size with a profile that outlives it. Each of its tabs has its own time: how many stories are told on
+// it, and how busy the machine is meanwhile, is nothing to any of them.
 type phone struct {
 	*tab
-	cmd *exec.Cmd
+	browser context.Context
+	cmd     *exec.Cmd
 }
 
 func (y *yard) phone(profile string) *phone {
@@ -87,21 +89,29 @@ func (y *yard) phone(profile string) *phone {
 	if os.Getuid() == 0 {
 		options = append(options, chromedp.NoSandbox)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), browserTime)
+	ctx, cancel := chromedp.NewExecAllocator(context.Background(), options...)
 	y.t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewExecAllocator(ctx, options...)
+	p.browser, cancel = chromedp.NewContext(ctx)
 	y.t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
-	y.t.Cleanup(cancel)
-	p.tab = listening(ctx, y.world)
+	p.tab = timed(p.browser, y.world)
 	p.size(360, 740)
 	return p
+}
+
+// timed is a tab that has as long as a browser may take in a test.
+func timed(ctx context.Context, w *world) *tab {
+	w.t.Helper()
+	ctx, cancel := context.WithTimeout(ctx, browserTime)
+	w.t.Cleanup(cancel)
+	return listening(ctx, w)
 }
 
 // another is the phone of somebody else: nothing is kept on it yet.
 func (p *phone) another(t *testing.T) *phone {
 	t.Helper()
-	q := &phone{tab: p.tab.another()}
+	ctx, cancel := chromedp.NewContext(p.browser, chromedp.WithNewBrowserContext())
+	t.Cleanup(cancel)
+	q := &phone{tab: timed(ctx, p.w), browser: ctx}
 	q.t = t
 	q.size(360, 740)
 	return q
@@ -116,9 +126,9 @@ func (p *phone) die() {
 // coldStart is a tab that has nothing yet.
 func (p *phone) coldStart(path string) *tab {
 	p.t.Helper()
-	ctx, cancel := chromedp.NewContext(p.ctx)
+	ctx, cancel := chromedp.NewContext(p.browser)
 	p.t.Cleanup(cancel)
-	b := listening(ctx, p.w)
+	b := timed(ctx, p.w)
 	b.size(360, 740)
 	b.at(path)
 	return b
@@ -135,12 +145,7 @@ func (b *tab) at(path string) {
 // until waits until an expression, which may await, is true; pages may come and go meanwhile.
 func (b *tab) until(js string) {
 	b.t.Helper()
-	const patience = 15 * time.Second
-	b.within(patience, js)
-}
-
-func (b *tab) within(patience time.Duration, js string) {
-	b.t.Helper()
+	const patience = time.Minute // on a busy machine; an idle one needs none of it
 	const often = 40 * time.Millisecond
 	tick, over := time.NewTicker(often), time.After(patience)
 	defer tick.Stop()
