@@ -14,8 +14,13 @@ type Fleet struct{ f *judged }
 
 // ReadFleet reads histories and learns from them.
 func ReadFleet(ctx context.Context, in Input) (Fleet, error) {
-	f, err := judgeFleet(ctx, in)
-	return Fleet{f}, err
+	f := newJudged(in)
+	r := reader[struct{}]{f: f, in: in}
+	if err := r.read(ctx); err != nil {
+		return Fleet{}, err
+	}
+	f.isTaught(nil)
+	return Fleet{f}, f.learn(ctx, in.Workers)
 }
 
 // Times makes the fleet n times as large; each copy of a unit has a key of its own.
@@ -35,10 +40,15 @@ func (b Fleet) Times(n int) Fleet {
 
 // Refit learns from the fleet's weekly rows anew and makes its list.
 func (b Fleet) Refit(ctx context.Context, workers int) (fleet.RankedList, error) {
-	if err := b.f.learn(ctx, nil, workers); err != nil {
+	b.f.isTaught(nil)
+	if err := b.f.learn(ctx, workers); err != nil {
 		return fleet.RankedList{}, err
 	}
-	return b.f.list(ctx, workers, func(int, trend.State, fleet.Forecast) {})
+	n := len(b.f.files)
+	r := reader[undated]{f: b.f, in: Input{Workers: workers}, out: make([]undated, n), done: make([]bool, n)}
+	r.work = func(one *file) undated { return b.f.undated(one, trend.Estimate(one.track, b.f.params)) }
+	err := r.rest(ctx)
+	return b.f.list(n, func(i int) *undated { return &r.out[i] }), err
 }
 
 // Again judges one unit anew from its whole history.

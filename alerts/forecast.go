@@ -19,13 +19,21 @@ const (
 
 // forecast judges one unit.
 func (f *judged) forecast(one *file, state trend.State) fleet.Forecast {
-	out, act := f.undated(one, state)
-	out.SwapBy = f.actBy([]plan.Unit{act}, func(int) *file { return one })[0]
-	return out
+	d := f.undated(one, state)
+	f.price(one, &d)
+	d.forecast.SwapBy = f.actBy([]plan.Unit{d.act}, func(int) *file { return one })[0]
+	return d.forecast
 }
 
-// undated judges one unit but for the day to act by, which is worked out for many at once from what it returns beside.
-func (f *judged) undated(one *file, state trend.State) (fleet.Forecast, plan.Unit) {
+// undated is a forecast that has no money and no day to act by yet: prices are known once the whole fleet is read, and the day is worked out
+// for many units at once.
+type undated struct {
+	forecast fleet.Forecast
+	act      plan.Unit
+	chance   float64
+}
+
+func (f *judged) undated(one *file, state trend.State) undated {
 	w := f.winters[one.depot.ID]
 	p, byDay := f.chance(state.Outlook(), w)
 	shares := blame(state)
@@ -35,14 +43,17 @@ func (f *judged) undated(one *file, state trend.State) (fleet.Forecast, plan.Uni
 		SuspectProbabilities: shares, Suspect: worst(shares),
 	}
 	out.Band = band(one, p, byDay, f.asOf, w.from)
-	out.SwapCost = f.prices.swap(one, out.Suspect)
-	act := plan.Unit{ID: one.unit.ID, ChanceByWeek: f.byWeek(byDay, w), Causes: shares, SwapCosts: f.swapCosts(one), AgeYears: one.now.ageYears}
-	if cost, known := f.prices.failure(one); known {
-		out.ExpectedLoss = fleet.Known(fleet.RoundMoney(p * cost.Amount()))
-		act.NoStartCost = fleet.Known(cost)
-	}
 	out.Evidence = f.evidence(one, state, w, out)
-	return out, act
+	return undated{out, plan.Unit{ID: one.unit.ID, ChanceByWeek: f.byWeek(byDay, w), Causes: shares, AgeYears: one.now.ageYears}, p}
+}
+
+// price adds what the fleet's prices say.
+func (f *judged) price(one *file, d *undated) {
+	d.forecast.SwapCost, d.act.SwapCosts = f.prices.swap(one, d.forecast.Suspect), f.swapCosts(one)
+	if cost, known := f.prices.failure(one); known {
+		d.forecast.ExpectedLoss = fleet.Known(fleet.RoundMoney(d.chance * cost.Amount()))
+		d.act.NoStartCost = fleet.Known(cost)
+	}
 }
 
 // swapCosts is what the parts that a swap needs cost, where it is known.

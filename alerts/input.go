@@ -16,7 +16,11 @@ type Input struct {
 	Depots    []fleet.Depot
 	Temps     map[fleet.DepotID][]fleet.DayTemp
 	Histories iter.Seq2[fleet.History, error] // one per unit; the first error ends the work
-	Workers   int                             // 0: one
+	// Units are those whose histories come, and Again brings some of them once more. With both, a large fleet takes little more memory than
+	// the units that teach; else the weekly rows of all stay. The list is the same.
+	Units   []fleet.Unit
+	Again   func(units []fleet.Unit) iter.Seq2[fleet.History, error]
+	Workers int // 0: one
 	// Kept is what another list learned, of whatever day; nil: nothing is kept. It spares learning where the fleet would teach the same, as it
 	// does within a month, and changes no list.
 	Kept     *Learned

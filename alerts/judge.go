@@ -19,18 +19,15 @@ type Issued struct {
 
 // Issue is [Rank] with outlooks and what was learned.
 func Issue(ctx context.Context, in Input) (Issued, error) {
-	f, err := judgeFleet(ctx, in)
+	f := newJudged(in)
+	list, outlooks, err := rankEach(ctx, f, in, f.unpriced)
 	if err != nil {
 		return Issued{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
-	out := Issued{Outlooks: make([]fleet.Outlook, len(f.files)), Learned: Learned{Of: f.of, Params: f.params, Prices: f.prices}}
-	out.List, err = f.list(ctx, in.Workers, func(i int, s trend.State, forecast fleet.Forecast) {
-		out.Outlooks[i] = f.outlook(&f.files[i], s, forecast)
-	})
-	if err != nil {
-		return Issued{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
+	for i := range outlooks {
+		f.priceOutlook(&f.files[i], &outlooks[i])
 	}
-	return out, nil
+	return Issued{List: list, Outlooks: outlooks, Learned: Learned{Of: f.of, Params: f.params, Prices: f.prices}}, nil
 }
 
 // Learned is what judging one unit needs of the whole fleet. It outlives the program as JSON, which gives the same judgements back.
@@ -54,11 +51,8 @@ type Judge struct{ f *judged }
 
 // NewJudge makes ready for units as they are known when AsOf begins. Of in it reads the depots and their temperatures.
 func NewJudge(l Learned, in Input) *Judge {
-	f := &judged{asOf: in.AsOf, params: l.Params, prices: l.Prices, weather: trend.NewWeather(in.Depots, in.Temps, in.AsOf), winters: map[fleet.DepotID]depotWinters{}}
-	for _, d := range in.Depots {
-		f.winters[d.ID] = f.wintersOf(d)
-	}
-	f.depots = in.Depots
+	f := newJudged(in)
+	f.params, f.prices = l.Params, l.Prices
 	return &Judge{f}
 }
 
@@ -98,12 +92,11 @@ func strengthOf(s trend.State) Strength {
 }
 
 func (j *Judge) state(h fleet.History) (*file, trend.State, error) {
-	for _, d := range j.f.depots {
-		if d.ID == h.Unit.Depot {
-			one := &file{unit: h.Unit, depot: d}
-			one.readFrom(h, j.f)
-			return one, trend.Estimate(one.track, j.f.params), nil
-		}
+	depot, known := j.f.depots[h.Unit.Depot]
+	if !known {
+		return nil, trend.State{}, fmt.Errorf("judge unit %s: its depot %q is not among those given", h.Unit.ID, h.Unit.Depot)
 	}
-	return nil, trend.State{}, fmt.Errorf("judge unit %s: its depot %q is not among those given", h.Unit.ID, h.Unit.Depot)
+	one := &file{unit: h.Unit, depot: depot}
+	one.readFrom(h, j.f)
+	return one, trend.Estimate(one.track, j.f.params), nil
 }

@@ -28,18 +28,23 @@ type RankedUnit struct {
 
 // RankUnit is [Rank] with a closer look at one unit.
 func RankUnit(ctx context.Context, in Input, unit fleet.UnitID) (r RankedUnit, err error) {
-	f, err := judgeFleet(ctx, in)
-	if err != nil {
-		return RankedUnit{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
-	}
-	r.List, err = f.list(ctx, in.Workers, func(i int, s trend.State, forecast fleet.Forecast) {
-		if one := &f.files[i]; one.unit.ID == unit {
-			r.Months, r.Outlook = f.months(s, f.winters[one.depot.ID]), f.outlook(one, s, forecast)
+	f := newJudged(in)
+	list, closer, err := rankEach(ctx, f, in, func(one *file, s trend.State, forecast fleet.Forecast) (closer RankedUnit) {
+		if one.unit.ID == unit {
+			closer.Months, closer.Outlook = f.months(s, f.winters[one.depot.ID]), f.unpriced(one, s, forecast)
 		}
+		return closer
 	})
 	if err != nil {
 		return RankedUnit{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
+	for i := range f.files {
+		if one := &f.files[i]; one.unit.ID == unit {
+			r = closer[i]
+			f.priceOutlook(one, &r.Outlook)
+		}
+	}
+	r.List = list
 	return r, nil
 }
 

@@ -7,8 +7,6 @@ import (
 	"math"
 	"slices"
 
-	"golang.org/x/sync/errgroup"
-
 	"rimeyard/internal/fleet"
 	"rimeyard/trend"
 )
@@ -37,25 +35,24 @@ type Oddity struct {
 	Sentence  string        `json:"sentence"`
 }
 
+// misfit is what the readings of one unit show by themselves.
+type misfit struct {
+	trend.Misfits
+	held []trend.TestSurprise
+}
+
 // Oddities lists what does not fit, newest first. It changes nothing: what is odd was already given little weight when the units were judged.
 func Oddities(ctx context.Context, in Input) ([]Oddity, error) {
-	f, err := judgeFleet(ctx, in)
+	f := newJudged(in)
+	found, err := judgeEach(ctx, f, in, func(one *file) misfit {
+		return misfit{trend.FindMisfits(one.track, f.params), trend.HeldOut(one.track, f.params)}
+	})
 	if err != nil {
 		return nil, fmt.Errorf("look for what does not fit as of %s: %w", in.AsOf, err)
 	}
-	misfits := make([]trend.Misfits, len(f.files))
-	held := make([][]trend.TestSurprise, len(f.files))
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(max(1, in.Workers))
-	for i := range f.files {
-		group.Go(func() error {
-			misfits[i] = trend.FindMisfits(f.files[i].track, f.params)
-			held[i] = trend.HeldOut(f.files[i].track, f.params)
-			return ctx.Err()
-		})
-	}
-	if err := group.Wait(); err != nil {
-		return nil, fmt.Errorf("look for what does not fit as of %s: %w", in.AsOf, err)
+	misfits, held := make([]trend.Misfits, len(found)), make([][]trend.TestSurprise, len(found))
+	for i := range found {
+		misfits[i], held[i] = found[i].Misfits, found[i].held
 	}
 	out := append([]Oddity{}, f.testerOddities(held)...)
 	since := map[string]fleet.Date{}

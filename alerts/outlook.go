@@ -15,6 +15,21 @@ var percentiles = [5]float64{-1.2815515655446004, -0.5244005127080407, 0, 0.5244
 
 // outlook is what is kept of a unit beside its forecast.
 func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Outlook {
+	o := f.unpriced(one, s, out)
+	f.priceOutlook(one, &o)
+	return o
+}
+
+// priceOutlook adds what the fleet's prices say.
+func (f *judged) priceOutlook(one *file, o *fleet.Outlook) {
+	if cost, known := f.prices.failure(one); known {
+		o.NoStartCost = fleet.Known(cost)
+	}
+	o.SwapCosts = f.swapCosts(one)
+}
+
+// unpriced is an outlook without money.
+func (f *judged) unpriced(one *file, s trend.State, out fleet.Forecast) fleet.Outlook {
 	w := f.winters[one.depot.ID]
 	ahead := s.Outlook()
 	season, byDay := f.chance(ahead, w)
@@ -33,10 +48,6 @@ func (f *judged) outlook(one *file, s trend.State, out fleet.Forecast) fleet.Out
 	const weeksPerMonth = 365.25 / 12 / 7
 	limitC, _, _ := s.LimitIn(weeksPerMonth)
 	o.DriftCPerMonth = fleet.Known(round(limitC-s.ColdLimitC, 2))
-	if cost, known := f.prices.failure(one); known {
-		o.NoStartCost = fleet.Known(cost)
-	}
-	o.SwapCosts = f.swapCosts(one)
 	if one.track.LastDay != 0 {
 		o.LastReadOn = fleet.Known(one.track.LastDay)
 	}

@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"slices"
 
-	"golang.org/x/sync/errgroup"
-
 	"rimeyard/internal/fleet"
 	"rimeyard/plan"
 	"rimeyard/trend"
@@ -16,40 +14,49 @@ import (
 // Rank lists every unit of the fleet, highest priority first: by what waiting costs, and where nothing is known of costs by
 // the chance of a failed start. Nothing dated on AsOf or later is looked at.
 func Rank(ctx context.Context, in Input) (fleet.RankedList, error) {
-	f, err := judgeFleet(ctx, in)
-	if err != nil {
-		return fleet.RankedList{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
-	}
-	list, err := f.list(ctx, in.Workers, func(int, trend.State, fleet.Forecast) {})
+	list, _, err := rankEach(ctx, newJudged(in), in, func(*file, trend.State, fleet.Forecast) struct{} { return struct{}{} })
 	if err != nil {
 		return fleet.RankedList{}, fmt.Errorf("rank units as of %s: %w", in.AsOf, err)
 	}
 	return list, nil
 }
 
-// list forecasts every unit and puts them in order. It shows each file's number, state and forecast, which has no day to act by yet, to
-// also, from several goroutines.
-func (f *judged) list(ctx context.Context, workers int, also func(i int, s trend.State, forecast fleet.Forecast)) (fleet.RankedList, error) {
-	list := fleet.RankedList{AsOf: f.asOf, Season: f.season(), Units: make([]fleet.Forecast, len(f.files))}
-	acts := make([]plan.Unit, len(f.files))
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(max(1, workers))
-	for i := range f.files {
-		group.Go(func() error {
-			state := trend.Estimate(f.files[i].track, f.params)
-			list.Units[i], acts[i] = f.undated(&f.files[i], state)
-			also(i, state, list.Units[i])
-			return ctx.Err()
-		})
+// rankEach forecasts every unit of a fleet and puts them in order. Beside it gives back what also makes of each unit's state and forecast,
+// which has no money and no day to act by yet, by the files; also is called from several goroutines and may see a unit twice.
+func rankEach[T any](ctx context.Context, f *judged, in Input, also func(one *file, s trend.State, forecast fleet.Forecast) T) (fleet.RankedList, []T, error) {
+	type forecast struct {
+		undated
+		also T
 	}
-	if err := group.Wait(); err != nil {
-		return fleet.RankedList{}, err
+	all, err := judgeEach(ctx, f, in, func(one *file) forecast {
+		s := trend.Estimate(one.track, f.params)
+		d := f.undated(one, s)
+		return forecast{d, also(one, s, d.forecast)}
+	})
+	if err != nil {
+		return fleet.RankedList{}, nil, err
+	}
+	beside := make([]T, len(all))
+	for i := range all {
+		beside[i] = all[i].also
+	}
+	return f.list(len(all), func(i int) *undated { return &all[i].undated }), beside, nil
+}
+
+// list adds money and days to act by to n forecasts, by the files, and puts them in order.
+func (f *judged) list(n int, forecast func(i int) *undated) fleet.RankedList {
+	list := fleet.RankedList{AsOf: f.asOf, Season: f.season(), Units: make([]fleet.Forecast, n)}
+	acts := make([]plan.Unit, n)
+	for i := range n {
+		d := forecast(i)
+		f.price(&f.files[i], d)
+		list.Units[i], acts[i] = d.forecast, d.act
 	}
 	for i, by := range f.actBy(acts, func(i int) *file { return &f.files[i] }) {
 		list.Units[i].SwapBy = by
 	}
 	order(list.Units)
-	return list, nil
+	return list
 }
 
 // order ranks by expected loss, then chance, then key. Either all units of a fleet have an expected loss or none has, since the
@@ -92,8 +99,8 @@ type judged struct {
 	of      string // the fingerprint of what they were learned from
 	prices  prices
 	weather trend.Weather
+	depots  map[fleet.DepotID]fleet.Depot
 	winters map[fleet.DepotID]depotWinters
-	depots  []fleet.Depot // only where single units are judged
 }
 
 type depotWinters struct {
@@ -103,72 +110,17 @@ type depotWinters struct {
 	spreadC float64
 }
 
-func judgeFleet(ctx context.Context, in Input) (*judged, error) {
-	f := &judged{asOf: in.AsOf, weather: trend.NewWeather(in.Depots, in.Temps, in.AsOf), winters: map[fleet.DepotID]depotWinters{}}
-	depots := map[fleet.DepotID]fleet.Depot{}
+// newJudged makes ready for units of the depots; nothing is read or learned yet.
+func newJudged(in Input) *judged {
+	f := &judged{
+		asOf: in.AsOf, weather: trend.NewWeather(in.Depots, in.Temps, in.AsOf),
+		depots: map[fleet.DepotID]fleet.Depot{}, winters: map[fleet.DepotID]depotWinters{},
+	}
 	for _, d := range in.Depots {
-		depots[d.ID] = d
+		f.depots[d.ID] = d
+		f.winters[d.ID] = f.wintersOf(d)
 	}
-	if err := f.read(ctx, in, depots); err != nil {
-		return nil, err
-	}
-	return f, f.learn(ctx, in.Kept, in.Workers)
-}
-
-// learn takes from the whole fleet what is needed to judge one unit. What is kept stands in for what would come out the same.
-func (f *judged) learn(ctx context.Context, kept *Learned, workers int) (err error) {
-	tracks := make([]trend.Track, len(f.files))
-	all := make([]paid, len(f.files))
-	for i := range f.files {
-		tracks[i], all[i] = f.files[i].track, f.files[i].paid
-		if d := f.files[i].depot; f.winters[d.ID].winters == nil {
-			f.winters[d.ID] = f.wintersOf(d)
-		}
-	}
-	f.prices = gatherPrices(all)
-	f.of = trend.Fingerprint(tracks, f.weather)
-	if kept != nil && kept.Of == f.of {
-		f.params = kept.Params
-		return nil
-	}
-	f.params, err = trend.Learn(ctx, tracks, f.weather, workers)
-	return err
-}
-
-// read compresses histories as they come; only the tracks are kept.
-func (f *judged) read(ctx context.Context, in Input, depots map[fleet.DepotID]fleet.Depot) error {
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(max(1, in.Workers))
-	var files []*file
-	for h, err := range in.Histories {
-		if err == nil {
-			err = ctx.Err()
-		}
-		if err != nil {
-			return cmp.Or(group.Wait(), err)
-		}
-		depot, known := depots[h.Unit.Depot]
-		if !known {
-			depot.ID = h.Unit.Depot
-		}
-		into := &file{unit: h.Unit, depot: depot}
-		files = append(files, into)
-		group.Go(func() error {
-			into.readFrom(h, f)
-			return nil
-		})
-		if in.Progress != nil {
-			in.Progress(len(files))
-		}
-	}
-	if err := group.Wait(); err != nil {
-		return err
-	}
-	slices.SortFunc(files, func(a, b *file) int { return cmp.Compare(a.unit.ID, b.unit.ID) })
-	for _, one := range files {
-		f.files = append(f.files, *one)
-	}
-	return nil
+	return f
 }
 
 func (f *judged) wintersOf(d fleet.Depot) depotWinters {

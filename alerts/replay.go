@@ -24,32 +24,34 @@ type Replayed struct {
 // Replay is [Rank] on a past day. For WithNights alone it also looks at what Temps says of the days from AsOf up to and
 // including through, or the season's end if that comes first.
 func Replay(ctx context.Context, in Input, through fleet.Date) (Replayed, error) {
-	f, err := judgeFleet(ctx, in)
-	if err != nil {
-		return Replayed{}, fmt.Errorf("replay the list of %s: %w", in.AsOf, err)
-	}
+	f := newJudged(in)
 	came := f.nightsThatCame(in, through)
-	p, each := make([]float64, len(f.files)), make([][]float64, len(f.files))
-	r := Replayed{WithNights: map[fleet.UnitID]float64{}, ByWinter: map[fleet.UnitID][]float64{}}
-	r.List, err = f.list(ctx, in.Workers, func(i int, s trend.State, _ fleet.Forecast) {
-		if w, known := came[f.files[i].depot.ID]; known {
-			p[i], _ = f.chance(s.Outlook(), w)
+	type chances struct {
+		withNights float64
+		each       []float64
+	}
+	list, chance, err := rankEach(ctx, f, in, func(one *file, s trend.State, _ fleet.Forecast) (c chances) {
+		if w, known := came[one.depot.ID]; known {
+			c.withNights, _ = f.chance(s.Outlook(), w)
 		}
-		past := f.winters[f.files[i].depot.ID]
-		each[i] = make([]float64, len(past.winters))
-		for k := range each[i] {
+		past := f.winters[one.depot.ID]
+		c.each = make([]float64, len(past.winters))
+		for k := range c.each {
 			one := past
 			one.winters = past.winters[k : k+1]
-			each[i][k], _ = f.chance(s.Outlook(), one)
+			c.each[k], _ = f.chance(s.Outlook(), one)
 		}
+		return c
 	})
 	if err != nil {
 		return Replayed{}, fmt.Errorf("replay the list of %s: %w", in.AsOf, err)
 	}
+	r := Replayed{List: list, WithNights: map[fleet.UnitID]float64{}, ByWinter: map[fleet.UnitID][]float64{}}
 	for i := range f.files {
-		r.ByWinter[f.files[i].unit.ID] = each[i]
-		if _, known := came[f.files[i].depot.ID]; known {
-			r.WithNights[f.files[i].unit.ID] = round(p[i], 4)
+		one := &f.files[i]
+		r.ByWinter[one.unit.ID] = chance[i].each
+		if _, known := came[one.depot.ID]; known {
+			r.WithNights[one.unit.ID] = round(chance[i].withNights, 4)
 		}
 	}
 	return r, nil
@@ -62,11 +64,7 @@ const leastNightsKnown = 0.8
 func (f *judged) nightsThatCame(in Input, through fleet.Date) map[fleet.DepotID]depotWinters {
 	weather := trend.NewWeather(in.Depots, in.Temps, through+1)
 	came := map[fleet.DepotID]depotWinters{}
-	for i := range f.files {
-		depot := f.files[i].depot
-		if _, done := came[depot.ID]; done {
-			continue
-		}
+	for _, depot := range f.depots { // of others no night is known
 		w := f.winters[depot.ID]
 		dawnC := nightsOf(weather, depot.ID, w.from, min(through, w.season.To))
 		if len(dawnC) == 0 {

@@ -45,24 +45,29 @@ const (
 // Tonight holds every unit of the depots in lowC against the coming night's low, likeliest to fail first. The unit is taken to be started
 // in the morning.
 func Tonight(ctx context.Context, in Input, lowC map[fleet.DepotID]float64) ([]Night, error) {
-	f, err := judgeFleet(ctx, in)
-	if err != nil {
-		return nil, fmt.Errorf("judge tonight's starts as of %s: %w", in.AsOf, err)
-	}
-	var nights []Night
-	for i := range f.files {
-		one := &f.files[i]
+	f := newJudged(in)
+	judged, err := judgeEach(ctx, f, in, func(one *file) *Night {
 		low, asked := lowC[one.depot.ID]
 		if !asked {
-			continue
+			return nil
 		}
 		s := trend.Estimate(one.track, f.params)
 		o := f.tonight(one, s)
 		shares := blame(s)
-		nights = append(nights, NightOf(fleet.Listed{
+		n := NightOf(fleet.Listed{
 			Unit: one.unit, Outlook: &o,
 			Forecast: fleet.Forecast{Unit: one.unit.ID, Depot: one.depot.ID, ColdLimitC: fleet.Known(round(s.ColdLimitC, 1)), Suspect: worst(shares), SuspectProbabilities: shares},
-		}, low))
+		}, low)
+		return &n
+	})
+	if err != nil {
+		return nil, fmt.Errorf("judge tonight's starts as of %s: %w", in.AsOf, err)
+	}
+	var nights []Night
+	for _, n := range judged {
+		if n != nil {
+			nights = append(nights, *n)
+		}
 	}
 	SortNights(nights)
 	return nights, nil

@@ -10,6 +10,8 @@ import (
 	"slices"
 
 	"golang.org/x/sync/errgroup"
+
+	"rimeyard/internal/fleet"
 )
 
 // Learn finds what the fleet has in common, from what is settled: five times the filter is run over its tracks, and after each time
@@ -37,6 +39,11 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 	l.learnDrift()
 	l.learnLife(lives)
 	l.tracks = sample(l.tracks)
+	for i := range l.tracks {
+		if t := &l.tracks[i]; t.rowsGone {
+			return Params{}, fmt.Errorf("learn from unit %s: its weekly rows were let go", t.Unit)
+		}
+	}
 	l.learnCurves()
 	const sweeps = 5
 	for sweep := range sweeps {
@@ -103,30 +110,39 @@ func sample(tracks []Track) []Track {
 	if len(tracks) <= enoughUnits {
 		return tracks
 	}
+	at := drawn(len(tracks), func(i int) (fleet.UnitID, string) { return tracks[i].Unit, tracks[i].Group })
+	taken := make([]Track, len(at))
+	for i := range at {
+		taken[i] = tracks[at[i]]
+	}
+	return taken
+}
+
+// drawn are the places, in order, of those who teach of n units; of gives the key and the group of each.
+func drawn(n int, of func(i int) (fleet.UnitID, string)) (at []int) {
 	type ticket struct {
-		track int
+		place int
 		draw  uint64
 	}
 	byGroup := map[string][]ticket{}
-	for i := range tracks {
+	for i := range n {
+		key, group := of(i)
 		h := fnv.New64a()
-		_, _ = h.Write([]byte(tracks[i].Unit)) // a hash takes everything
-		byGroup[tracks[i].Group] = append(byGroup[tracks[i].Group], ticket{i, mixed(h.Sum64())})
+		_, _ = h.Write([]byte(key)) // a hash takes everything
+		byGroup[group] = append(byGroup[group], ticket{i, mixed(h.Sum64())})
 	}
-	var drawn []int
 	for _, tickets := range byGroup {
-		slices.SortFunc(tickets, func(a, b ticket) int { return cmp.Or(cmp.Compare(a.draw, b.draw), cmp.Compare(a.track, b.track)) })
-		share := (len(tickets)*enoughUnits + len(tracks) - 1) / len(tracks)
-		for _, t := range tickets[:min(len(tickets), max(share, leastOfKind))] {
-			drawn = append(drawn, t.track)
+		slices.SortFunc(tickets, func(a, b ticket) int { return cmp.Or(cmp.Compare(a.draw, b.draw), cmp.Compare(a.place, b.place)) })
+		most := len(tickets)
+		if n > enoughUnits {
+			most = min(most, max((len(tickets)*enoughUnits+n-1)/n, leastOfKind))
+		}
+		for _, t := range tickets[:most] {
+			at = append(at, t.place)
 		}
 	}
-	slices.Sort(drawn)
-	taken := make([]Track, len(drawn))
-	for i, at := range drawn {
-		taken[i] = tracks[at]
-	}
-	return taken
+	slices.Sort(at)
+	return at
 }
 
 // mixed spreads a hash over all its bits, so that keys that differ in the last digit alone do not stay together (the finaliser of

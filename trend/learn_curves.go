@@ -124,42 +124,18 @@ var curveSpread = [kinds]struct{ noise, straight, bent float64 }{
 // learnDrift takes the growth of wear per week from tests of one battery over time, by depot, drawn to the fleet's and that to
 // the usual 0.003.
 func (l *learner) learnDrift() {
-	type line struct{ tt, ty float64 }
-	all, byDepot := line{}, map[fleet.DepotID]line{}
+	all, byDepot := course{}, map[fleet.DepotID]course{}
 	for i := range l.tracks {
 		t := &l.tracks[i]
-		change, from := 0, 0
-		segment := func(to int) {
-			var st, sy, tt, ty, n float64
-			for _, r := range t.Tests[from:to] {
-				if r.CCA.N > 0 {
-					n, st, sy = n+1, st+float64(r.Week), sy+r.CCA.Y
-				}
-			}
-			for _, r := range t.Tests[from:to] {
-				if r.CCA.N > 0 {
-					dt := float64(r.Week) - st/n
-					tt, ty = tt+dt*dt, ty-dt*(r.CCA.Y-sy/n)
-				}
-			}
+		for _, c := range t.testCourses() {
 			d := byDepot[t.Depot]
-			byDepot[t.Depot] = line{d.tt + tt, d.ty + ty}
-			all = line{all.tt + tt, all.ty + ty}
-			from = to
+			byDepot[t.Depot] = course{d.tt + c.tt, d.ty + c.ty}
+			all = course{all.tt + c.tt, all.ty + c.ty}
 		}
-		for j, r := range t.Tests {
-			for change < len(t.Changes) && t.Changes[change].Week <= r.Week {
-				if t.Changes[change].Part == fleet.BatteryPart && j > from {
-					segment(j)
-				}
-				change++
-			}
-		}
-		segment(len(t.Tests))
 	}
 	// A slope's weight is tt / 0.1²; the prior's spread is half the usual drift, a depot's about the fleet's a third of it.
 	const noise, usual = 0.10, 0.003
-	shrunk := func(s line, about, sd float64) float64 {
+	shrunk := func(s course, about, sd float64) float64 {
 		prior := noise * noise / (sd * sd)
 		return max(0.0005, (s.ty+about*prior)/(s.tt+prior))
 	}

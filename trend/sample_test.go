@@ -50,3 +50,32 @@ func TestSampleIsSpreadOverTheGroupsAndStaysPut(t *testing.T) {
 	}
 	require.LessOrEqual(t, fresh, 1, "one unit more changes one teacher at most")
 }
+
+func TestTeachersAreThoseWhoAreDrawn(t *testing.T) {
+	var units []fleet.Unit
+	var tracks []Track
+	for i := range 2000 {
+		u := fleet.Unit{ID: fleet.UnitID(fmt.Sprintf("V-%05d", i)), Class: []string{"van", "crane"}[i/1900], SystemVolts: 12}
+		units = append(units, u)
+		tracks = append(tracks, Track{Unit: u.ID, Group: groupOf(u)})
+	}
+	want := map[fleet.UnitID]bool{}
+	for _, one := range sample(tracks) {
+		want[one.Unit] = true
+	}
+	slices.Reverse(units)
+	require.Equal(t, want, Teachers(units))
+	require.Len(t, Teachers(units[:90]), 90, "small fleets teach whole")
+
+	for i := range tracks {
+		if !want[tracks[i].Unit] {
+			tracks[i].LetGo()
+		}
+	}
+	require.Empty(t, WantRows(tracks))
+	at := slices.IndexFunc(tracks, func(one Track) bool { return want[one.Unit] })
+	tracks[at].LetGo()
+	require.Equal(t, []int{at}, WantRows(tracks))
+	_, err := Learn(t.Context(), tracks, Weather{}, 1)
+	require.ErrorContains(t, err, "its weekly rows were let go")
+}

@@ -41,6 +41,9 @@ type Track struct {
 
 	then  *Track // as it was on the settled day; a track that is settled has none
 	print uint64 // of a settled one: what learning reads of it but for its key
+	// Of a track that was let go, whose rows are gone: how its tests went on, and print.
+	rowsGone bool
+	courses  []course
 }
 
 // Change is a part that was renewed, or (Share < 1) one battery of several.

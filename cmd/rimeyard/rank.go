@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"runtime"
 	"slices"
 	"strconv"
@@ -133,7 +134,14 @@ func rankInput(ctx context.Context, db *store.DB, asOf fleet.Date) (alerts.Input
 	if err != nil {
 		return alerts.Input{}, err
 	}
-	return alerts.Input{AsOf: asOf, Depots: depots, Temps: temps, Histories: db.Histories(ctx, nil), Workers: runtime.GOMAXPROCS(0), Kept: kept}, nil
+	units, err := db.Units(ctx)
+	if err != nil {
+		return alerts.Input{}, err
+	}
+	again := func(units []fleet.Unit) iter.Seq2[fleet.History, error] { return db.HistoriesOf(ctx, units) }
+	return alerts.Input{
+		AsOf: asOf, Depots: depots, Temps: temps, Histories: again(units), Units: units, Again: again, Workers: runtime.GOMAXPROCS(0), Kept: kept,
+	}, nil
 }
 
 // keptLesson is what the newest list learned; nil while nothing is kept.

@@ -32,7 +32,14 @@ func (db *DB) Histories(ctx context.Context, ofDepots []fleet.DepotID) iter.Seq2
 		if ofDepots != nil {
 			all = slices.DeleteFunc(all, func(u fleet.Unit) bool { return !slices.Contains(ofDepots, u.Depot) })
 		}
-		for batch := range db.batches(ctx, all) {
+		db.HistoriesOf(ctx, all)(yield)
+	}
+}
+
+// HistoriesOf yields the history of each of the units, as [DB.Histories] does, in the order given.
+func (db *DB) HistoriesOf(ctx context.Context, units []fleet.Unit) iter.Seq2[fleet.History, error] {
+	return func(yield func(fleet.History, error) bool) {
+		for batch := range db.batches(ctx, units) {
 			if batch.err != nil {
 				yield(fleet.History{}, batch.err)
 				return
