@@ -3,6 +3,7 @@ package reports
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -29,6 +30,9 @@ func (w WinterList) PDFOn(paper Paper) ([]byte, error) {
 	d.Lead(firstUpper(w.Headline) + ".")
 	if w.Stale != "" {
 		d.Caution(w.Stale)
+	}
+	if w.News != "" {
+		d.Paragraph(w.News)
 	}
 	d.Bands(w.Counts)
 	w.printChanges(d)
@@ -99,7 +103,7 @@ func (w WinterList) printedUnits() PrintedTable {
 				{Text: moneyOr(f.ExpectedLoss)},
 				{Text: moneyOr(f.SwapCost)},
 			},
-			Note: strings.Join(u.Evidence, "\n"),
+			Note: strings.Join(slices.DeleteFunc(append([]string{u.Now}, u.Evidence...), func(s string) bool { return s == "" }), "\n"),
 		})
 	}
 	return t

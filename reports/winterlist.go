@@ -24,6 +24,7 @@ type WinterListData struct {
 	Some        []fleet.DepotID             // several depots but not all
 	PastMinimaC map[fleet.DepotID][]float64 // coldest night of each past winter
 	TonightC    map[fleet.DepotID]float64   // tonight's forecast low, where there is one
+	Anew        map[fleet.UnitID]fleet.Anew // what is said by now of units of which something has come since the list
 	Today       fleet.Date
 	Mark        string // of List, by which a later letter finds it again; empty: it need not
 }
@@ -45,6 +46,8 @@ func (d WinterListData) within(depots []fleet.DepotID) WinterListData {
 	d.PastMinimaC, d.TonightC = maps.Clone(d.PastMinimaC), maps.Clone(d.TonightC)
 	maps.DeleteFunc(d.PastMinimaC, func(depot fleet.DepotID, _ []float64) bool { return elsewhere(depot) })
 	maps.DeleteFunc(d.TonightC, func(depot fleet.DepotID, _ float64) bool { return elsewhere(depot) })
+	d.Anew = maps.Clone(d.Anew)
+	maps.DeleteFunc(d.Anew, func(_ fleet.UnitID, a fleet.Anew) bool { return elsewhere(a.Depot) })
 	d.Depot, d.Some = Asked{Depots: depots}.Only(), nil
 	if d.Depot == "" {
 		d.Some = depots
@@ -60,6 +63,7 @@ type WinterList struct {
 	AsOf      string
 	Season    string
 	Stale     string   // says that the list is old; empty where it is not
+	News      string   // of how many units something has come since the list; empty: of none
 	First     []string // which units ask for work first, and by when
 	Counts    []BandCount
 	Since     string // the day of the previous list; empty where there is none
@@ -96,6 +100,7 @@ type WinterUnit struct {
 	SwapBy    string // empty where there is nothing to swap
 	Cost      string
 	Evidence  []string
+	Now       string // what is said by now, as something has come since the list; empty: nothing has
 }
 
 // How much of the list a letter shows where the caller does not say, and the marks of an old list.
@@ -127,6 +132,7 @@ func Compose(d WinterListData, top int) (WinterList, error) {
 	if age := int(d.Today - d.List.AsOf); age > staleAfter {
 		w.Stale = fmt.Sprintf("This list is %d days old: newer readings are not in it.", age)
 	}
+	w.News = d.news(units)
 	c := d.changes(units)
 	w.Since, w.Arrived, w.Left, w.Moved, w.Changed = c.since, c.arrived, c.left, c.moved, c.any()
 	w.Headline, w.First = headline(units, c), d.first(units)
@@ -285,7 +291,7 @@ func (d WinterListData) unit(place int, f fleet.Forecast, c changes) WinterUnit 
 	if by, ok := f.SwapBy.Get(); ok {
 		u.SwapBy = DayMonth(by, d.Today)
 	}
-	u.Evidence = shown(f.Evidence)
+	u.Evidence, u.Now = shown(f.Evidence), d.by(f.Unit)
 	return u
 }
 

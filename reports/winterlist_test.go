@@ -233,7 +233,7 @@ func TestTableIsPlainCSVAndInertInSpreadsheets(t *testing.T) {
 	require.Len(t, rows, 8)
 	require.Equal(t, tableHeader, rows[0])
 	require.Equal(t, `'=HYPERLINK("x")`, rows[1][1])
-	require.Equal(t, []string{"7", "V-900", "SUD", "unknown", "", "", "", "", "battery", "", "", "", "", ""}, rows[7])
+	require.Equal(t, []string{"7", "V-900", "SUD", "unknown", "", "", "", "", "battery", "", "", "", "", "", "2025-10-08", "", "", "", "", ""}, rows[7])
 }
 
 type mimePart struct{ path, kind, id, disposition, encoding, body string }

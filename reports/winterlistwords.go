@@ -48,7 +48,8 @@ func headline(units []fleet.Forecast, c changes) string {
 
 const mostFirst = 6 // units that are named on top of a letter
 
-// first names what does not start now and what is to be swapped soonest: who reads no further knows what to do.
+// first names what does not start now and what is to be swapped soonest: who reads no further knows what to do. What was put right since
+// the list is not among it.
 func (d WinterListData) first(units []fleet.Forecast) (lines []string) {
 	named := func(f fleet.Forecast) string {
 		if d.Depot != "" {
@@ -60,6 +61,7 @@ func (d WinterListData) first(units []fleet.Forecast) (lines []string) {
 	var swaps []fleet.Forecast
 	for _, f := range units {
 		switch {
+		case !d.asksNow(f):
 		case f.Band == fleet.Down:
 			down = append(down, named(f))
 		case f.Band == fleet.Swap && f.SwapBy.IsKnown():

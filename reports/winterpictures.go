@@ -16,7 +16,7 @@ func (d WinterListData) pictures(units []fleet.Forecast, top, width int) []Pictu
 		pictures = append(pictures, p)
 	}
 	for i, depot := range d.busiest(units) {
-		ladder := d.LadderData(depot, units)
+		ladder := d.LadderData(depot, d.standing(units))
 		if p, err := Ladder(fmt.Sprintf("ladder-%d", i+1), ladder, namesOnLadder, width); err == nil {
 			pictures = append(pictures, p)
 		}

@@ -77,7 +77,7 @@ func BenchmarkWorkbook(b *testing.B) {
 		start = time.Now()
 		out := csv.NewWriter(io.Discard)
 		for _, f := range w.forecasts {
-			require.NoError(b, out.Write(TableRow(f)))
+			require.NoError(b, out.Write(TableRow(f, 0, nil)))
 		}
 		out.Flush()
 		asCSV += time.Since(start)

@@ -27,7 +27,12 @@ func (w WinterList) WriteWorkbook(out io.Writer) error {
 		Title: "Winter list, " + w.Place, At: list.AsOf.Midnight(time.UTC),
 		Subject: fmt.Sprintf("As of %s, for the season %s to %s", list.AsOf, list.Season.From, list.Season.To),
 	}
-	return WriteWorkbook(out, head, []Sheet{units, w.depotsSheet(units)}, winterListDefinitions())
+	definitions := winterListDefinitions()
+	if w.News != "" {
+		head.Subject += ". " + w.News
+		definitions = append([]Definition{{"Since the list, and now", w.News}}, definitions...)
+	}
+	return WriteWorkbook(out, head, []Sheet{units, w.depotsSheet(units)}, definitions)
 }
 
 // The headers that formulas refer to.
@@ -57,6 +62,12 @@ func (w WinterList) unitsSheet() Sheet {
 		{Header: "Swap by", Kind: DateKind},
 		{Header: "Evidence", Width: 90},
 	}}
+	if w.News != "" {
+		s.Columns = append(
+			s.Columns, SheetColumn{Header: "Since the list", Width: 30}, SheetColumn{Header: "Band now", Width: 11},
+			SheetColumn{Header: "Chance now", Kind: PercentKind, Width: 13}, SheetColumn{Header: "Cold limit now", Kind: TemperatureKind},
+		)
+	}
 	s.Rows = w.unitRows()
 	return s
 }
@@ -76,11 +87,23 @@ func (w WinterList) unitRows() iter.Seq2[[]any, error] {
 			if p, ok := f.SuspectProbabilities[f.Suspect]; ok {
 				row[11] = p
 			}
+			if w.News != "" {
+				row = append(row, w.data.standsNow(f.Unit)...)
+			}
 			if !yield(row, nil) {
 				return
 			}
 		}
 	}
+}
+
+// standsNow is what has come of a unit since the list and what is said of it by now, for a sheet; nothing where nothing has.
+func (d WinterListData) standsNow(unit fleet.UnitID) []any {
+	a, judged := d.Anew[unit]
+	if !judged {
+		return []any{nil, nil, nil, nil}
+	}
+	return []any{firstUpper(newsSaid(a.News, fleet.Date.String)), a.Forecast.Band, known(a.Forecast.NoStartProbability), known(a.Forecast.ColdLimitC)}
 }
 
 // known is what is known of a value, for a sheet.

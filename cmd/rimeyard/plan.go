@@ -77,6 +77,7 @@ func checkDepot(ctx context.Context, db *store.DB, id fleet.DepotID) error {
 // planSourceAsOf is the database, whose newest list the plan is made of; with a date asked for, a list made for that date.
 func planSourceAsOf(cmd *cobra.Command, db *store.DB, asOf *asOfFlag) (reports.PlanSource, error) {
 	if !asOf.date.IsKnown() {
+		catchUp(cmd, db)
 		return db, nil
 	}
 	in, err := rankInput(cmd.Context(), db, asOf.day())

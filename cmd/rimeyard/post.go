@@ -71,6 +71,9 @@ func gatherWinterList(db *store.DB) reports.Gather {
 			return reports.WinterListData{}, err
 		}
 		data, err := gatherAround(ctx, db, list, a.Today, func(d fleet.Depot) fleet.Date { return reports.Dawn(d, a.Now) })
+		if err == nil {
+			data.Anew, err = db.AnewOf(ctx, issue.ID, a.Depots)
+		}
 		data.Mark = strconv.FormatInt(issue.ID, 10)
 		if err == nil && a.Last.Mark != "" {
 			data.Previous, err = mailedList(ctx, db, a.Last.Mark)

@@ -39,6 +39,9 @@ func newRankCmd() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if err := noteUncounted(cmd, db, asOf, ""); err != nil {
+			return err
+		}
 		list.Units = ofDepot(list.Units, fleet.DepotID(*depot))
 		return printRanked(cmd.OutOrStdout(), *format, list, *top)
 	}
@@ -201,7 +204,7 @@ func printRanked(w io.Writer, format outputFormat, list fleet.RankedList, top in
 	case asJSON:
 		return writeJSON(w, list)
 	case asCSV:
-		return rankedCSV(w, list.Units)
+		return rankedCSV(w, list.AsOf, list.Units)
 	}
 	if len(list.Units) == 0 {
 		return errNoUnits
@@ -223,10 +226,10 @@ func printRanked(w io.Writer, format outputFormat, list fleet.RankedList, top in
 	return writeTable(w, header, rows)
 }
 
-func rankedCSV(w io.Writer, units []fleet.Forecast) error {
+func rankedCSV(w io.Writer, asOf fleet.Date, units []fleet.Forecast) error {
 	rows := make([][]string, len(units))
 	for i, f := range units {
-		rows[i] = reports.TableRow(f)
+		rows[i] = reports.TableRow(f, asOf, nil)
 	}
 	return writeCSV(w, reports.TableHeader(), rows)
 }

@@ -119,6 +119,8 @@ func kindsAsOf(cmd *cobra.Command, db *store.DB, asOf *asOfFlag, top int) report
 	gather := gatherWinterList(db)
 	if day, given := asOf.date.Get(); given {
 		gather = gatherListOn(cmd, db, day)
+	} else {
+		catchUp(cmd, db)
 	}
 	kinds := reportKinds(db)
 	for i, kind := range kinds {

@@ -62,6 +62,9 @@ func newTonightCmd() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if err := noteUncounted(cmd, db, asOf, ""); err != nil {
+			return err
+		}
 		if *top > 0 {
 			nights = nights[:min(*top, len(nights))]
 		}

@@ -48,6 +48,9 @@ func newUnitCmd() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if err := noteUncounted(cmd, db, asOf, fleet.UnitID(args[0])); err != nil {
+			return err
+		}
 		return printUnitSheet(cmd.OutOrStdout(), *format, sheet)
 	}
 	return cmd
@@ -104,7 +107,7 @@ func printUnitSheet(w io.Writer, format outputFormat, s unitSheet) error {
 			Readings readingCounts  `json:"readings"`
 		}{s.AsOf, s.Forecast, chanceSpan{s.Outlook.ChanceP05, s.Outlook.ChanceP95}, s.Months, countReadings(s.History)})
 	case asCSV:
-		return rankedCSV(w, []fleet.Forecast{s.Forecast})
+		return rankedCSV(w, s.AsOf, []fleet.Forecast{s.Forecast})
 	}
 	u, f := s.History.Unit, s.Forecast
 	fmt.Fprintf(w, "%s · %s · %s %s, %d V, %s, parked %s\n", u.ID, u.Depot, u.Class, u.Fuel, u.SystemVolts, batteriesWords(u.Batteries), u.Parked)

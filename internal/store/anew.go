@@ -43,6 +43,24 @@ func (db *DB) News(ctx context.Context, now time.Time, unit fleet.UnitID, limit 
 	return news, nil
 }
 
+const countDatedFrom = `WITH came AS (
+		SELECT unit, fitted_on AS day FROM battery_fitting WHERE fitted_on >= @from
+		UNION ALL SELECT unit, fitted_on FROM starter_fitting WHERE fitted_on >= @from
+		UNION ALL SELECT unit, (tested_at AT TIME ZONE timezone)::date FROM battery_test JOIN unit USING (unit) JOIN depot USING (depot)
+			WHERE tested_at >= @from::date - 1 AND (tested_at AT TIME ZONE timezone)::date >= @from)
+	SELECT count(DISTINCT unit), max(day) FROM came JOIN unit USING (unit) JOIN depot USING (depot)
+	WHERE day <= (@now::timestamptz AT TIME ZONE timezone)::date AND (@unit = '' OR unit = @unit)`
+
+// CountDatedFrom tells of how many units a part or a test is dated on a day or later, up to a time, and the last such day: a list of that day
+// knows nothing of it. With a unit given, of that one alone.
+func (db *DB) CountDatedFrom(ctx context.Context, from fleet.Date, now time.Time, unit fleet.UnitID) (units int, last fleet.Opt[fleet.Date], err error) {
+	err = db.pool.QueryRow(ctx, countDatedFrom, pgx.NamedArgs{"from": sqlDate(from), "now": now, "unit": string(unit)}).Scan(&units, optDateInto(&last))
+	if err != nil {
+		err = fmt.Errorf("look for what is dated %s or later: %w", from, err)
+	}
+	return units, last, err
+}
+
 // A judgement that another server has just kept of the same is as good.
 const keepAnew = `INSERT INTO anew (unit, issue, depot, made_of, as_of, battery_on, starter_on, tested_on, night_limit_c, freezes_at_c, forecast, ahead)
 	SELECT @unit, @issue, @depot, @made_of, @as_of, @battery_on, @starter_on, @tested_on, @night_limit_c, @freezes_at_c, @forecast, @ahead
@@ -86,6 +104,25 @@ func (db *DB) AnewCounts(ctx context.Context, issue int64, of []fleet.DepotID) (
 		return nil, fmt.Errorf("count the units judged anew: %w", err)
 	}
 	return counts, nil
+}
+
+// AnewOf is what is said by now of the depots' units (nil: all) of which something has come since an issue's list, without their outlooks.
+func (db *DB) AnewOf(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.UnitID]fleet.Anew, error) {
+	said := map[fleet.UnitID]fleet.Anew{}
+	rows, _ := db.pool.Query(ctx, `SELECT `+anewColumns+` FROM anew a WHERE a.issue = @issue AND (@depots::text[] IS NULL OR a.depot = ANY(@depots))`,
+		pgx.NamedArgs{"issue": issue, "depots": depotNames(of)})
+	var r anewRow
+	_, err := pgx.ForEachRow(rows, r.into(), func() error {
+		a, err := r.read(false)
+		if err == nil {
+			said[a.Unit] = *a
+		}
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read what is said by now beside list %d: %w", issue, err)
+	}
+	return said, nil
 }
 
 // AnewForecasts are what is said by now of those units that were judged anew beside an issue's list.

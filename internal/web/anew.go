@@ -3,9 +3,7 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
-	"strings"
 	"time"
 
 	"rimeyard/internal/fleet"
@@ -70,35 +68,7 @@ func (s *Server) makeReady(ctx context.Context) error {
 // judgeNews judges anew units of which something has come since the list, or the one given, and tells how many there were. The list stays as
 // it was issued.
 func (s *Server) judgeNews(ctx context.Context, unit fleet.UnitID) (int, error) {
-	issue, err := s.store.LatestIssue(ctx)
-	if errors.Is(err, fleet.ErrNoIssue) {
-		return 0, nil
-	}
-	if err != nil {
-		return 0, err
-	}
-	news, err := s.store.News(ctx, s.now(), unit, newsAtATime)
-	if err != nil {
-		return 0, err
-	}
-	done, errs := 0, error(nil)
-	for _, n := range news {
-		if err := s.keepJudged(ctx, issue, n); err != nil { // the others are judged all the same
-			errs = errors.Join(errs, fmt.Errorf("judge unit %s with what has come: %w", n.Unit, err))
-			continue
-		}
-		done++
-	}
-	return done, errs
-}
-
-func (s *Server) keepJudged(ctx context.Context, issue fleet.Issue, n fleet.News) error {
-	judged, err := s.judge(ctx, n.Unit, issue.AsOf)
-	if err != nil {
-		return err
-	}
-	judged.Forecast.Depot = n.Depot // where the list has it
-	return s.store.KeepAnew(ctx, issue.ID, fleet.Anew{News: n, AsOf: judged.AsOf, Forecast: judged.Forecast, Outlook: judged.Outlook})
+	return reports.JudgeNews(ctx, s.store, reports.JudgeUnit(s.judge), s.now(), unit, newsAtATime)
 }
 
 // showNews judges a unit anew at once, as somebody has just put down what came of it and looks at pages next. What fails is caught up with by
@@ -122,26 +92,12 @@ func newAnewView(a *fleet.Anew, today fleet.Date) *anewView {
 	if a == nil {
 		return nil
 	}
-	v := &anewView{Came: newsWords(a.News, today), Look: reports.LookOf(a.Forecast.Band), Chance: notKnown}
+	v := &anewView{Came: reports.NewsWords(a.News, today), Look: reports.LookOf(a.Forecast.Band), Chance: notKnown}
 	if p, ok := a.Forecast.NoStartProbability.Get(); ok {
 		v.Chance = reports.Chance(p)
 	}
 	v.Limit, _ = coldLimitWords(a.Forecast)
 	return v
-}
-
-// newsWords says what has come of a unit: battery fitted 26 Nov, tested 27 Nov.
-func newsWords(n fleet.News, today fleet.Date) string {
-	var said []string
-	for _, came := range []struct {
-		what string
-		on   fleet.Opt[fleet.Date]
-	}{{"battery fitted", n.BatteryOn}, {"starter fitted", n.StarterOn}, {"tested", n.TestedOn}} {
-		if day, known := came.on.Get(); known {
-			said = append(said, came.what+" "+reports.DayMonth(day, today))
-		}
-	}
-	return upperFirst(strings.Join(said, ", "))
 }
 
 // newsCount says of how many units something has come since the list; empty: of none.
@@ -150,17 +106,9 @@ func newsCount(counts map[fleet.DepotID]fleet.AnewCount) string {
 	for _, n := range counts {
 		repaired, units = repaired+n.Repaired, units+n.Units
 	}
-	if units == 0 {
+	said := reports.NewsSince(repaired, units-repaired)
+	if said == "" {
 		return ""
 	}
-	var said string
-	switch tested := units - repaired; {
-	case tested == 0:
-		said = "parts were fitted to " + reports.Count(repaired, "unit")
-	case repaired == 0:
-		said = reports.Count(tested, "unit") + map[bool]string{true: " was tested", false: " were tested"}[tested == 1]
-	default:
-		said = fmt.Sprintf("parts were fitted to %s, and %d more tested", reports.Count(repaired, "unit"), tested)
-	}
-	return "After this list was made, " + said + ". The rows of these units say how they stand now; Tonight and Plan go by that."
+	return said + " The rows of these units say how they stand now; Tonight and Plan go by that."
 }

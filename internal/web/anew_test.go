@@ -1,10 +1,14 @@
 package web
 
 import (
+	"encoding/csv"
+	"encoding/json"
 	"net/url"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"github.com/xuri/excelize/v2"
 
 	"rimeyard/internal/fleet"
 	"rimeyard/plan"
@@ -38,6 +42,23 @@ func TestAFittedPartShowsBeforeTheNextList(t *testing.T) {
 	anew := all(page, "p", "class", "anew")
 	require.Len(t, anew, 1)
 	require.Regexp(t, `^Battery fitted 25.Nov, after this list: now . (sound|watch) , chance .*cold limit −`, text(anew[0]))
+	rows, err := csv.NewReader(strings.NewReader(mara.get("/winter-list.csv?q=N-1").body)).ReadAll()
+	require.NoError(t, err)
+	require.Equal(t, "swap", rows[1][3], "a row of the list is what it was")
+	require.Equal(t, []string{"2026-11-24", "battery fitted 2026-11-25", "2026-11-26"}, rows[1][14:17], "and says how it stands now")
+	require.Contains(t, []string{"sound", "watch"}, rows[1][17])
+	book, err := excelize.OpenReader(strings.NewReader(mara.get("/winter-list.xlsx?q=N-1").body))
+	require.NoError(t, err)
+	sheet, err := book.GetRows("Winter list")
+	require.NoError(t, err)
+	require.Equal(t, []string{"Battery fitted 2026-11-25", rows[1][17]}, sheet[1][16:18])
+	require.NoError(t, book.Close())
+	var list fleet.RankedList
+	require.NoError(t, json.Unmarshal([]byte(mara.get("/api/v1/winter-list?q=N-1").body), &list))
+	require.Equal(t, fleet.NewDate(2026, 11, 24), list.AsOf)
+	require.Equal(t, fleet.Swap, list.Units[0].Band, "programs are given the list of that day")
+	w.addPerson("ken", fleet.Manager, "SUD")
+	require.NotContains(t, w.as("ken").get("/winter-list.csv").body, "battery fitted")
 	require.Empty(t, all(mara.get("/tonight").page(), "a", "href", "/units/N-1"))
 	after, err := w.srv.plans.Of(t.Context(), nil, fleet.NewDate(2026, 11, 25))
 	require.NoError(t, err)

@@ -62,6 +62,7 @@ type Lists interface {
 	News(ctx context.Context, now time.Time, unit fleet.UnitID, limit int) ([]fleet.News, error)
 	KeepAnew(ctx context.Context, issue int64, a fleet.Anew) error
 	AnewCounts(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.DepotID]fleet.AnewCount, error)
+	AnewOf(ctx context.Context, issue int64, of []fleet.DepotID) (map[fleet.UnitID]fleet.Anew, error)
 	AnewForecasts(ctx context.Context, issue int64, of []fleet.UnitID) (map[fleet.UnitID]fleet.Forecast, error)
 }
 

@@ -184,7 +184,7 @@ func TestTheListAsCSV(t *testing.T) {
 	require.Equal(t, reports.TableHeader(), rows[0])
 	require.Len(t, rows, 6)
 	require.Equal(t, []string{"1", "N-1", "NOR", "swap", "0.5", "-6", "-9", "-3.5", "starter", "0.5", "514.20", "312.00", "2026-12-06"}, rows[2][:13])
-	require.Equal(t, []string{"5", "S-2", "SUD", "unknown", "", "", "", "", "battery", "1", "", "", "", ""}, rows[5])
+	require.Equal(t, []string{"5", "S-2", "SUD", "unknown", "", "", "", "", "battery", "1", "", "", "", "", "2026-11-24", "", "", "", "", ""}, rows[5])
 }
 
 func TestUnitPage(t *testing.T) {

@@ -51,7 +51,12 @@ func (s *Server) winterListCSV(c echo.Context) error {
 	out := csv.NewWriter(res)
 	out.UseCRLF = true // RFC 4180
 	started := false
-	err = s.eachForecast(ctx, issue.ID, q.filter(viewerOf(c)), func(units []fleet.Forecast) error {
+	filter := q.filter(viewerOf(c))
+	anew, err := s.store.AnewOf(ctx, issue.ID, filter.Depots)
+	if err != nil {
+		return err
+	}
+	err = s.eachForecast(ctx, issue.ID, filter, func(units []fleet.Forecast) error {
 		if !started { // only now: an error before is still answered as one
 			started = true
 			startDownload(res, fmt.Sprintf("winter-list-%s.csv", issue.AsOf))
@@ -60,7 +65,7 @@ func (s *Server) winterListCSV(c echo.Context) error {
 			}
 		}
 		for _, f := range units {
-			if err := out.Write(reports.TableRow(f)); err != nil {
+			if err := out.Write(reports.TableRow(f, issue.AsOf, anew)); err != nil {
 				return err
 			}
 		}
@@ -148,6 +153,9 @@ func (s *Server) winterListReport(c echo.Context) (reports.WinterList, fleet.Iss
 		data.Some = v.depots()
 	}
 	if data.List.Units, err = s.store.Forecasts(ctx, issue.ID, q.filter(v)); err != nil {
+		return reports.WinterList{}, issue, err
+	}
+	if data.Anew, err = s.store.AnewOf(ctx, issue.ID, v.depots()); err != nil {
 		return reports.WinterList{}, issue, err
 	}
 	for _, d := range depots {
