@@ -23,6 +23,7 @@ type piece struct {
 	pace                float64 // wear a year at 15 °C, well kept, while it is new
 	crusts, sheds, clog float64 // what its wear makes of it: about 1 each
 	restV               float64 // beside others of its age
+	shows               float64 // beside what its ohms are worth: lead and acid differ from lot to lot
 }
 
 const (
@@ -40,7 +41,8 @@ const (
 
 func newPiece(p *batteryPart, d dice) piece {
 	c := piece{
-		pace: batteriesAge / p.grade * d.times(0.24), crusts: d.times(0.3), sheds: d.times(0.3), clog: d.times(0.35), restV: 0.03 * d.NormFloat64(),
+		pace: batteriesAge / p.grade * d.times(0.24), crusts: d.times(0.2), sheds: d.times(0.25), clog: d.times(0.4), restV: 0.03 * d.NormFloat64(),
+		shows: d.times(0.1),
 	}
 	if p.chemistry == fleet.AGM || p.chemistry == fleet.Gel { // sealed batteries rest higher
 		c.restV += 0.15
@@ -62,11 +64,12 @@ func coldAt(celsius float64) cold {
 type plates struct{ rest, ohm, acid, area, limit float64 }
 
 func (b *battery) plates() plates {
-	area := clamp(1-0.46*b.sheds*b.wear, 0.08, 1)
+	bad := b.wear * (0.35 + 0.65*b.wear*b.wear) // little at first: crust must grow dense and plates come loose
+	area := clamp(1-0.5*b.sheds*bad, 0.08, 1)
 	strength := 0.3 + 0.7*b.charge
 	return plates{
-		rest: b.rest(), ohm: leadV + crustV*b.crusts*b.wear*min(1.6, 0.35+0.65*b.wear), acid: 1 / math.Sqrt(area) / strength, area: area,
-		limit: area * (0.12 + 0.88*b.charge) * (1 - 0.25*b.strata) * clamp(1-0.36*b.clog*b.wear, 0.15, 1),
+		rest: b.rest(), ohm: leadV + crustV*b.crusts*bad, acid: 1 / math.Sqrt(area) / strength, area: area,
+		limit: area * (0.12 + 0.88*b.charge) * (1 - 0.25*b.strata) * clamp(1-0.35*b.clog*bad, 0.15, 1),
 	}
 }
 
@@ -87,7 +90,7 @@ func (p *plates) slope(t *cold) float64 { return p.ohm + t.acid*p.acid + 0.5 }
 // shown is what a perfect conductance tester makes of it, as a share of the rating: it sees ohms, not what diffusion allows.
 func (b *battery) shown() float64 {
 	p := b.plates()
-	return 1.06 * (leadV + acidV) / (p.ohm + acidV*p.acid)
+	return 1.06 * b.shows * (leadV + acidV) / (p.ohm + acidV*p.acid)
 }
 
 // pass lives a day at about that temperature.

@@ -8,7 +8,7 @@ import (
 	"rimeyard/internal/fleet"
 )
 
-// make of a logger: what its kind can do. Volts are per 12 V.
+// model of a logger: what its kind can do. Volts are per 12 V.
 type model struct {
 	share            float64
 	offsetV, noiseV  float64
@@ -24,15 +24,15 @@ type model struct {
 	ownOffset, heats float64 // spread of offset from piece to piece; its thermometer sits so much too warm
 }
 
-var makes = []model{
+var models = []model{
 	{share: 0.06, perV: 1},
 	{share: 0.36, offsetV: 0.02, noiseV: 0.04, perV: 50, misses: 0.08, mean: true, duration: true, clamp: 0.35, revs: 0.3, thermometer: 0.95, warm: 0.95, loses: 0.02, ownOffset: 0.05},
 	{share: 0.26, offsetV: -0.08, noiseV: 0.06, perV: 20, misses: 0.25, far: 0.6, mean: true, duration: true, revs: 0.55, thermometer: 0.9, warm: 1, loses: 0.02, ownOffset: 0.07, heats: 0.8},
-	{share: 0.2, offsetV: 0.06, noiseV: 0.07, perV: 10, misses: 0.5, far: 0.3, mean: true, thermometer: 0.8, warm: 0.9, blurs: true, loses: 0.04, ownOffset: 0.08, heats: 0.5},
+	{share: 0.2, offsetV: 0.06, noiseV: 0.07, perV: 10, misses: 0.5, far: 0.3, mean: true, duration: true, thermometer: 0.8, warm: 0.9, blurs: true, loses: 0.04, ownOffset: 0.08, heats: 0.5},
 	{share: 0.12, offsetV: -0.03, noiseV: 0.05, perV: 20, misses: 0.15, mean: true, duration: true, clamp: 0.9, revs: 0.5, thermometer: 0.9, warm: 0.8, loses: 0.05, ownOffset: 0.06},
 }
 
-// logger is one piece of a make.
+// logger is one piece of a model.
 type logger struct {
 	*model
 	offset, gain       float64
@@ -42,7 +42,7 @@ type logger struct {
 }
 
 func newLogger(d dice) logger {
-	m := byWeight(d, makes, func(m *model) float64 { return m.share })
+	m := byWeight(d, models, func(m *model) float64 { return m.share })
 	return logger{
 		model: m, offset: m.offsetV + m.ownOffset*d.NormFloat64(), gain: d.times(0.05), offC: m.heats + 0.7*d.NormFloat64(),
 		ammeter: d.yes(m.clamp), counter: d.yes(m.revs), hasC: d.yes(m.thermometer), warm: d.yes(m.warm), hasOil: m.far > 0 && d.yes(0.5),
@@ -138,7 +138,7 @@ func newTesters(seed uint64, n int, p *depot) []tester {
 	for i := range out {
 		out[i] = tester{
 			name: fmt.Sprintf("%s/%c", p.ID, 'A'+rune(i)), loads: i == 1 || n%3 == 2, gain: d.times(0.04), offV: 0.04 * d.NormFloat64(),
-			repeat: d.within(0.03, 0.06), by: [2]string{fmt.Sprintf("t%02d", 10*n+1), fmt.Sprintf("t%02d", 10*n+2)},
+			repeat: d.within(0.04, 0.08), by: [2]string{fmt.Sprintf("t%02d", 10*n+1), fmt.Sprintf("t%02d", 10*n+2)},
 		}
 	}
 	return out
@@ -162,7 +162,7 @@ func (u *unit) test(airC float64) (lowest float64) {
 		if d.yes(0.85) {
 			row.TemperatureC = fleet.Known(toPer(airC+1.2*d.NormFloat64(), 1))
 		}
-		share := b.shown() * t.gain * d.times(t.repeat) * (1 + 0.0015*(airC-25)) // it makes up for most of what the cold does
+		share := b.shown() * t.gain * d.times(t.repeat) * (1 + 0.0015*(airC-25)) // it models up for most of what the cold does
 		lowest = min(lowest, share)
 		row.CCAA, row.CCAStandard = fleet.Known(5*toPer(share*u.part.labelA()/5, 1)), u.part.label
 		if d.yes(0.5) {

@@ -15,11 +15,11 @@ type part struct {
 const wornOut = 1.8
 
 func (p *part) pass(asks float64) {
-	p.wear = min(wornOut, p.wear+asks*p.pace/365*(0.22+2.6*p.wear))
+	p.wear = min(wornOut, p.wear+asks*p.pace/365*(0.15+3.5*p.wear))
 }
 
-// harm grows with the square of wear.
-func (p *part) harm() float64 { return p.wear * p.wear }
+// harm grows with the cube of wear.
+func (p *part) harm() float64 { return p.wear * p.wear * p.wear }
 
 // fading is a charging system that is sound until one day and then loses its power over months.
 type fading struct {
@@ -41,7 +41,6 @@ type machine struct {
 	cable     part
 	control   part
 	charging  fading
-	stirs     float64 // °C·day, that the windings keep from the day before
 }
 
 func (m *machine) fitBattery(i int, d dice) {
@@ -58,7 +57,7 @@ func (m *machine) mendCable(d dice) {
 }
 
 func (m *machine) mendCharging(d dice) {
-	m.charging = fading{pace: 1 / d.within(0.5, 1.5), begins: chargingFades / 365 * d.times(0.4), drains: d.yes(0.25)}
+	m.charging = fading{pace: 1 / d.within(0.7, 1.6), begins: chargingFades / 365 * d.times(0.4), drains: d.yes(0.25)}
 }
 
 func (m *machine) mendControl(d dice) {
@@ -153,7 +152,7 @@ func (m *machine) keepCharge(b *battery, t *day, meanC float64) {
 	b.charge -= (drain*(24-t.hours) + float64(t.starts)*0.006*m.ratedAh) / ah
 	if t.hours > 0 {
 		left := 1 - lost - m.hotelLoad*(1+0.7*t.dark)
-		reach := 0.985 - max(0, lost-0.2)*(0.985-voltsLow)
+		reach := 0.985 - max(0, lost-0.05)*(0.985-voltsLow)
 		switch hours := 2.4 * math.Exp2((20-clamp(meanC, -25, 35))/22) / clamp(left/0.4, 0.05, 1.2); {
 		case left <= 0:
 			b.charge += left * t.hours * 0.05
@@ -166,11 +165,11 @@ func (m *machine) keepCharge(b *battery, t *day, meanC float64) {
 
 // How fast things go, of this yard. They are set so that as many fail, and for such causes, as in fleets at large.
 const (
-	batteriesAge  = 0.23  // a year
-	startersAge   = 0.07  // a year
-	cablesAge     = 0.065 // a year
-	controlsAge   = 0.05  // a year
-	chargingFades = 0.02  // begin a year
+	batteriesAge  = 0.228 // a year
+	startersAge   = 0.064 // a year
+	cablesAge     = 0.061 // a year
+	controlsAge   = 0.055 // a year
+	chargingFades = 0.018 // begin a year
 	beltsSnap     = 0.04  // of those
 	cellsShort    = 0.002 / 365
 )

@@ -30,27 +30,27 @@ func depots() []depot {
 	return []depot{
 		{
 			Depot: at("OUT", "Outer Quay", 58.32, 24.31, 3, 5), site: site{6.9, 10.2, [masses]float64{1, 0.8, 0.75}, 0, 1},
-			share: 0.22, indoors: 0.04, shipCalls: true, testDays: [2]float64{7, 10}, testers: 2, condemns: 0.04, looksInto: 0.003, greaseUp: 0.15, overnightC: 0.4,
+			share: 0.22, indoors: 0.04, shipCalls: true, testDays: [2]float64{7, 10}, testers: 2, condemns: 0.02, looksInto: 0.003, greaseUp: 0.15, overnightC: 0.4,
 		},
 		{
 			Depot: at("DRY", "Drydock", 58.37, 24.45, 5, 4), site: site{6.7, 10.8, [masses]float64{1, 0.9, 0.85}, 0, 0.8},
-			share: 0.17, indoors: 0.12, shipCalls: true, testDays: [2]float64{14, 30}, testers: 1, ageLimit: 5.5, condemns: 0.03, looksInto: 0.002, greaseUp: 0.2, newBelts: 0.1,
+			share: 0.17, indoors: 0.12, shipCalls: true, testDays: [2]float64{14, 30}, testers: 1, ageLimit: 5.5, condemns: 0.015, looksInto: 0.002, greaseUp: 0.2, newBelts: 0.1,
 		},
 		{
 			Depot: at("FLA", "Saltflat Road", 58.45, 24.62, 8, 5), site: site{6.4, 11.4, [masses]float64{1, 1, 0.95}, 0, 0.6},
-			share: 0.2, indoors: 0.07, testDays: [2]float64{7, 10}, testers: 2, condemns: 0.05, looksInto: 0.003, overnightC: -0.3,
+			share: 0.2, indoors: 0.07, testDays: [2]float64{7, 10}, testers: 2, condemns: 0.025, looksInto: 0.003, overnightC: -0.3,
 		},
 		{
 			Depot: at("WEI", "Weir Bridge", 58.61, 25.02, 32, 4), site: site{5.8, 12.2, [masses]float64{0.95, 1.05, 1.05}, 0, 0.25},
-			share: 0.18, indoors: 0.08, pluggedIn: 0.05, testDays: [2]float64{18, 30}, testers: 1, ageLimit: 6, condemns: 0.06, looksInto: 0.002, newBelts: 0.12,
+			share: 0.18, indoors: 0.08, pluggedIn: 0.05, testDays: [2]float64{18, 30}, testers: 1, ageLimit: 6, condemns: 0.03, looksInto: 0.002, newBelts: 0.12,
 		},
 		{
 			Depot: at("MOS", "Mosstown", 58.72, 25.61, 71, 3), site: site{5.2, 12.9, [masses]float64{0.9, 1.1, 1.15}, 1, 0.12},
-			share: 0.13, indoors: 0.1, pluggedIn: 0.12, testDays: [2]float64{7, 10}, testers: 1, condemns: 0.05, looksInto: 0.004, greaseUp: 0.1,
+			share: 0.13, indoors: 0.1, pluggedIn: 0.12, testDays: [2]float64{7, 10}, testers: 1, condemns: 0.025, looksInto: 0.004, greaseUp: 0.1,
 		},
 		{
 			Depot: at("RID", "Ridge Junction", 58.03, 26.34, 148, 3), site: site{4.7, 13.3, [masses]float64{0.85, 1.15, 1.25}, 1, 0.08},
-			share: 0.1, indoors: 0.12, pluggedIn: 0.25, testDays: [2]float64{14, 28}, testers: 1, condemns: 0.08, looksInto: 0.002, newBelts: 0.08, overnightC: -0.6,
+			share: 0.1, indoors: 0.12, pluggedIn: 0.25, testDays: [2]float64{14, 28}, testers: 1, condemns: 0.04, looksInto: 0.002, newBelts: 0.08, overnightC: -0.6,
 		},
 	}
 }

@@ -53,7 +53,7 @@ func (u *unit) firstParts(years float64, d dice) {
 // aged is the wear that a + b·wear a year gives.
 func aged(a, b, years float64) float64 { return min(1.1, a/b*(math.Exp(b*years)-1)) }
 
-func (p *part) age(years float64) { p.wear = aged(0.22*p.pace, 2.6*p.pace, years) }
+func (p *part) age(years float64) { p.wear = aged(0.15*p.pace, 3.5*p.pace, years) }
 
 // breakdown finds what is to blame, writes it down and puts it right, now and then by way of the wrong part.
 func (u *unit) breakdown(c meeting, hour float64) (cause fleet.Part) {
@@ -210,7 +210,7 @@ func (u *unit) planned(t *day) {
 		return
 	}
 	switch years := float64(u.today-u.batteryOn) / 365.25; {
-	case p.ageLimit > 0 && years > p.ageLimit && d.yes(1.0/150):
+	case p.ageLimit > 0 && years > p.ageLimit && d.yes(1.0/220):
 		u.takeOut(fleet.RemovedPreventive)
 	case d.yes(mishaps):
 		u.takeOut(fleet.RemovedDamaged)

@@ -141,7 +141,7 @@ func (u *unit) drive(t *day) (cause fleet.Part, failed bool) {
 
 const pistonsStand = 0.02 // ln-spread of torque from crank to crank, by where the pistons stand
 
-// holds tells whether the engine fires at this turn of the key, by a margin that is below 0 if not.
+// margin by which the engine fires at this turn of the key: below 0 it does not.
 func margin(k *circuit, d dice) float64 { return k.spare() - pistonsStand*math.Abs(d.NormFloat64()) }
 
 // turn turns the key once.
