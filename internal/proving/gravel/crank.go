@@ -35,9 +35,9 @@ var (
 	// wantedAt is the power an engine asks for (the same garage's table: 100, 155, 210, 350 % at those temperatures).
 	wantedAt = newSpline(-40, 5.2, -28.9, 3.5, -17.8, 2.1, 0, 1.55, 26.7, 1, 60, 0.75, 95, 0.66)
 	// powerLeft, drawnLeft and turnedLeft are what wear leaves of battery, cable and starter: little is lost for most of a life.
-	powerLeft  = newSpline(0, 1, 0.4, 0.97, 0.7, 0.88, 0.88, 0.72, 1, 0.5, 1.1, 0.29, 1.2, 0.15, 1.4, 0.05, 2, 0.02)
-	drawnLeft  = newSpline(0, 1, 0.5, 0.96, 0.75, 0.88, 0.9, 0.72, 1, 0.5, 1.1, 0.28, 1.25, 0.13, 1.6, 0.04)
-	turnedLeft = newSpline(0, 1, 0.5, 0.97, 0.78, 0.91, 0.92, 0.76, 1, 0.54, 1.1, 0.28, 1.2, 0.14, 1.6, 0.04)
+	powerLeft  = newSpline(0, 1, 0.4, 0.97, 0.7, 0.88, 0.88, 0.72, 1, 0.48, 1.08, 0.25, 1.17, 0.11, 1.32, 0.045, 2, 0.02)
+	drawnLeft  = newSpline(0, 1, 0.5, 0.96, 0.75, 0.88, 0.9, 0.72, 1, 0.48, 1.07, 0.27, 1.17, 0.12, 1.5, 0.04)
+	turnedLeft = newSpline(0, 1, 0.5, 0.97, 0.78, 0.91, 0.92, 0.76, 1, 0.5, 1.07, 0.27, 1.16, 0.12, 1.5, 0.04)
 	// chargeLeft is the share of cranking power by charge.
 	chargeLeft = newSpline(0, 0.02, 0.2, 0.22, 0.4, 0.52, 0.6, 0.76, 0.8, 0.92, 1, 1)
 	// freezesAt is the electrolyte's freezing point by charge (TM 5-4210-230: −75, −35, −15, 5, 15 °F).
@@ -134,7 +134,7 @@ func (k *kit) show(q *read, s *state, f *forces, spare float64, r *rand.Rand) {
 	flow := math.Pow(f.drawn*brushes, 0.6) // poor contact lets less current through, and so spares the battery's volts
 	load := f.wanted * friction * flow / f.supply
 	x := math.Pow(load, 0.9)
-	sag := (0.7 + 7.5*x/(x+0.75)) * about(r, 0.04)
+	sag := (0.7 + 7.5*x/(x+0.55)) * about(r, 0.04)
 	rest := q.restV / k.twelves
 	mean := max(3, rest-sag)
 	low := max(1.5, mean-(0.3+0.2*sag)*about(r, 0.12))

@@ -20,6 +20,9 @@ func uniform(r *rand.Rand, low, high float64) float64 { return low + (high-low)*
 // about is a lognormal factor with median 1.
 func about(r *rand.Rand, sigma float64) float64 { return math.Exp(sigma * r.NormFloat64()) }
 
+// within holds x between −limit and limit.
+func within(x, limit float64) float64 { return max(-limit, min(limit, x)) }
+
 func oneOf[T any](r *rand.Rand, from []T) T { return from[r.IntN(len(from))] }
 
 // weighted picks an index; weights need not add up to 1.

@@ -25,7 +25,7 @@ type habit struct {
 func newHabit(c *class, s *site, r *rand.Rand) habit {
 	h := habit{
 		parked: fleet.Outdoors, days: min(6.8, c.days*about(r, 0.1)), warm: c.warm * about(r, 0.3), hours: c.hours * about(r, 0.3),
-		winter: c.winter, hour: uniform(r, 4.8, 7.4), standsC: 0.8 * r.NormFloat64(), forgets: uniform(r, 0.02, 0.12),
+		winter: c.winter, hour: uniform(r, 4.8, 7.4), standsC: 0.8 * r.NormFloat64(), forgets: uniform(r, 0.01, 0.06),
 		restsFor: uniform(r, 0.001, 0.008), shutsDown: s.depot.ID == "PIT",
 	}
 	switch x := r.Float64(); {

@@ -26,20 +26,20 @@ func sites() []site {
 	}
 	return []site{
 		{
-			depot: at("TWN", "Town yard", "Europe/Vienna", 48.2, 15.6, 270, 6), climate: climate{9.4, 10.4, 3.9, 0.8, 8.5, 0.8, 0.45},
+			depot: at("TWN", "Town yard", "Europe/Vienna", 48.2, 15.6, 270, 6), climate: climate{9.4, 10.4, 3.7, 0.5, 8.5, 0.8, 0.45},
 			weight: 0.3, coldKit: 1, indoors: 0.12, heaters: 0.02, condemns: 0.02, looks: 0.12, testers: 3, loadFirst: true,
 		},
 		{
-			depot: at("PIT", "Stone pit", "Europe/Warsaw", 50.9, 20.7, 310, 4), climate: climate{7.9, 11.3, 4.1, 0.9, 9, 0.3, 0.5},
-			weight: 0.26, coldKit: 1.05, indoors: 0.03, heaters: 0.06, renewAt: 6.5, condemns: 0.015, looks: 0.08, testers: 2,
+			depot: at("PIT", "Stone pit", "Europe/Warsaw", 50.9, 20.7, 310, 4), climate: climate{7.9, 11.3, 3.8, 0.6, 9, 0.3, 0.5},
+			weight: 0.26, coldKit: 1.05, indoors: 0.03, heaters: 0.06, condemns: 0.015, looks: 0.08, testers: 2,
 		},
 		{
-			depot: at("RDG", "Ridge road station", "Europe/Bucharest", 46.5, 25.6, 690, 3), climate: climate{6.6, 11.8, 4.2, 0.9, 9.5, 1, 0.4},
-			weight: 0.2, coldKit: 1.15, indoors: 0.16, heaters: 0.12, condemns: 0.02, looks: 0.12, testers: 2, loadFirst: true,
+			depot: at("RDG", "Ridge road station", "Europe/Bucharest", 46.5, 25.6, 690, 3), climate: climate{6.6, 11.8, 3.9, 0.6, 9.5, 1, 0.4},
+			weight: 0.2, coldKit: 1.2, indoors: 0.16, heaters: 0.12, condemns: 0.02, looks: 0.12, testers: 2, loadFirst: true,
 		},
 		{
-			depot: at("PLN", "Plain works", "America/Winnipeg", 49.9, -97.3, 240, 4), climate: climate{3.4, 16.6, 5.0, 1.1, 9.5, 0.5, 0.05},
-			weight: 0.24, coldKit: 1.5, indoors: 0.14, heaters: 0.75, renewAt: 5.5, condemns: 0.03, looks: 0.15, testers: 2,
+			depot: at("PLN", "Plain works", "America/Winnipeg", 49.9, -97.3, 240, 4), climate: climate{3.4, 16.6, 4.2, 0.6, 9.5, 0.5, 0.05},
+			weight: 0.24, coldKit: 1.75, indoors: 0.14, heaters: 0.75, renewAt: 6.5, condemns: 0.03, looks: 0.15, testers: 2,
 		},
 	}
 }

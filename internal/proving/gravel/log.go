@@ -79,7 +79,7 @@ type tester struct {
 func newTesters(r *rand.Rand, s *site) (out []tester) {
 	for i := range s.testers {
 		out = append(out, tester{
-			name: fmt.Sprintf("%s/T%d", s.depot.ID, i+1), load: i == 0 && s.loadFirst, reads: about(r, 0.05), offV: 0.05 * r.NormFloat64(),
+			name: fmt.Sprintf("%s/T%d", s.depot.ID, i+1), load: i == 0 && s.loadFirst, reads: 1 + within(0.05*r.NormFloat64(), 0.1), offV: 0.05 * r.NormFloat64(),
 			scatter: uniform(r, 0.035, 0.06), people: []string{string(s.depot.ID) + " early shift", string(s.depot.ID) + " late shift"},
 		})
 	}
@@ -87,7 +87,7 @@ func newTesters(r *rand.Rand, s *site) (out []tester) {
 }
 
 // shownAt is the share of the rating that conductance shows by wear: it falls sooner than cranking power, and less far.
-var shownAt = newSpline(0, 1.14, 0.3, 1.07, 0.6, 0.96, 0.85, 0.83, 1, 0.71, 1.2, 0.53, 1.5, 0.33, 2, 0.2)
+var shownAt = newSpline(0, 1.12, 0.3, 1.06, 0.6, 0.96, 0.85, 0.83, 1, 0.71, 1.2, 0.53, 1.5, 0.33, 2, 0.2)
 
 // test measures each battery in its place, and tells the lowest share of the rating that came out.
 func (u *unit) test(airC float64) (lowest float64) {
@@ -133,7 +133,7 @@ func (u *unit) loadTest(row *fleet.Test, t *tester, i int, batteryC float64) (sh
 func (u *unit) conductance(row *fleet.Test, t *tester, i int) (share float64) {
 	r := u.readR
 	share = max(0.05, shownAt.at(u.s.wear[batteryA+i])) * math.Exp(u.s.shift[i]) * (0.85 + 0.15*u.s.charge[asItIs])
-	share *= t.reads * about(r, t.scatter)
+	share *= t.reads * (1 + within(t.scatter*r.NormFloat64(), 0.15))
 	row.CCAA, row.CCAStandard = fleet.Known(rounded(share*u.part.ratedA, 5)), u.part.standard
 	if chance(r, 0.6) {
 		row.ResistanceMOhm = fleet.Known(rounded(2900/u.part.ratedA*math.Pow(share, -0.85)*about(r, 0.05), 0.05))

@@ -12,9 +12,9 @@ const (
 	misread    = 0.08 // of breakdowns: put down to a part that was not to blame, which is then renewed in vain
 	jumped     = 0.05 // of batteries to blame: only charged
 	otherAYear = 0.06 // engines that crank and do not fire, for reasons outside the starting system
-	lostDates  = 0.12 // of the parts in place when the books were opened: nobody knows since when
+	lostDates  = 0.07 // of the parts in place when the books were opened: nobody knows since when
 	mostMended = 5    // parts, after which even a unit that still does not start goes on
-	oneFlaw    = 0.75 // chance that the summer service keeps its custom
+	oneFlaw    = 0.5  // chance that the summer service keeps its custom
 )
 
 // openBooks forgets what was fitted and removed before anybody kept records.

@@ -25,11 +25,11 @@ var wears = [latents]struct {
 	shocks  float64 // a year
 	shockBy float64 // most that one adds
 }{
-	batteryA: {5.6, 0.28, 500, 0.02, 0.5},
-	batteryB: {5.6, 0.28, 500, 0.02, 0.5},
-	starter:  {11, 0.4, 300, 0.01, 0.5},
-	cable:    {12, 0.5, 300, 0.01, 0.4},
-	charging: {11.5, 0.4, 300, 0.015, 0.5},
+	batteryA: {6.0, 0.17, 600, 0.01, 0.4},
+	batteryB: {6.0, 0.17, 600, 0.01, 0.4},
+	starter:  {15.5, 0.4, 500, 0.006, 0.5},
+	cable:    {18, 0.5, 500, 0.006, 0.4},
+	charging: {16, 0.4, 500, 0.008, 0.5},
 	control:  {24, 0.4, 200, 0.004, 0.9},
 }
 
@@ -156,7 +156,7 @@ func (s *state) renew(p fleet.Part, lasts float64, r *rand.Rand) {
 			s.pace[batteryB] = 0
 		}
 		s.wear[batteryB], s.owed[batteryB] = 0, 0
-		s.shift = [2]float64{0.08 * r.NormFloat64(), 0.08 * r.NormFloat64()}
+		s.shift = [2]float64{within(0.1*r.NormFloat64(), 0.2), within(0.1*r.NormFloat64(), 0.2)}
 		s.recharge()
 	case fleet.StarterPart:
 		fresh(starter, lasts)
