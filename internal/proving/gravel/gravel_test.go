@@ -48,7 +48,7 @@ func TestDirtLeavesLifeAndTruth(t *testing.T) {
 		require.Equal(t, truth, other)
 	}
 	require.NotEqual(t, clean.Histories, soiled.Histories)
-	require.Equal(t, len(clean.Histories), len(soiled.Histories))
+	require.Len(t, soiled.Histories, len(clean.Histories))
 }
 
 // What such a yard is for: a like share of units fails each season, mostly by the battery, and much is read.
