@@ -41,8 +41,8 @@ const (
 
 func newPiece(p *batteryPart, d dice) piece {
 	c := piece{
-		pace: batteriesAge / p.grade * d.times(0.24), crusts: d.times(0.2), sheds: d.times(0.25), clog: d.times(0.4), restV: 0.03 * d.NormFloat64(),
-		shows: d.times(0.1),
+		pace: batteriesAge / p.grade * d.times(0.28), crusts: d.times(0.2), sheds: d.times(0.25), clog: d.times(0.55), restV: 0.03 * d.NormFloat64(),
+		shows: d.times(0.13),
 	}
 	if p.chemistry == fleet.AGM || p.chemistry == fleet.Gel { // sealed batteries rest higher
 		c.restV += 0.15

@@ -162,7 +162,7 @@ func (u *unit) test(airC float64) (lowest float64) {
 		if d.yes(0.85) {
 			row.TemperatureC = fleet.Known(toPer(airC+1.2*d.NormFloat64(), 1))
 		}
-		share := b.shown() * t.gain * d.times(t.repeat) * (1 + 0.0015*(airC-25)) // it models up for most of what the cold does
+		share := b.shown() * t.gain * d.times(t.repeat) * (1 + 0.0015*(airC-25)) // it makes up for most of what the cold does
 		lowest = min(lowest, share)
 		row.CCAA, row.CCAStandard = fleet.Known(5*toPer(share*u.part.labelA()/5, 1)), u.part.label
 		if d.yes(0.5) {

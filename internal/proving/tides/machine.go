@@ -165,11 +165,11 @@ func (m *machine) keepCharge(b *battery, t *day, meanC float64) {
 
 // How fast things go, of this yard. They are set so that as many fail, and for such causes, as in fleets at large.
 const (
-	batteriesAge  = 0.228 // a year
-	startersAge   = 0.064 // a year
-	cablesAge     = 0.061 // a year
+	batteriesAge  = 0.2   // a year
+	startersAge   = 0.062 // a year
+	cablesAge     = 0.058 // a year
 	controlsAge   = 0.055 // a year
-	chargingFades = 0.018 // begin a year
+	chargingFades = 0.02  // begin a year
 	beltsSnap     = 0.04  // of those
 	cellsShort    = 0.002 / 365
 )
