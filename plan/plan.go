@@ -2,6 +2,9 @@ package plan
 
 import "rimeyard/internal/fleet"
 
+// Method names the way in which plans are made: one that was kept by another is made anew.
+const Method = "whole cents"
+
 // Plan says what is done when, and what it is worth. Everything is in a fixed order: depots and units by key, weeks by date.
 // Its JSON is how it is kept.
 type Plan struct {

@@ -305,6 +305,7 @@ func (f *planFrame) choicesOf(depot fleet.DepotID) (own []fleet.PlanChoice) {
 // hash is of all that a depot's plan is made of.
 func (f *planFrame) hash(i int) string {
 	text, _ := json.Marshal(struct { // of numbers, texts and times, which can all be written
+		Method  string
 		Issue   int64
 		Monday  fleet.Date
 		Weeks   int
@@ -312,7 +313,7 @@ func (f *planFrame) hash(i int) string {
 		Choices []fleet.PlanChoice
 		Rules   plan.Rules
 		Anew    fleet.AnewCount
-	}{f.issue.ID, f.monday, f.weeks, f.planned[i], f.choicesOf(f.planned[i].ID), plan.DefaultRules(), f.anew[f.planned[i].ID]})
+	}{plan.Method, f.issue.ID, f.monday, f.weeks, f.planned[i], f.choicesOf(f.planned[i].ID), plan.DefaultRules(), f.anew[f.planned[i].ID]})
 	sum := sha256.Sum256(text)
 	return hex.EncodeToString(sum[:])
 }
