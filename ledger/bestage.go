@@ -106,7 +106,7 @@ func ReplaceAt(fit trend.WeibullFit, planned, failure fleet.Money) BestAge {
 	age, rate, pays := AgeReplacement(fit.Weibull, cp, cf)
 	run := cf / fit.Mean()
 	b := BestAge{PerYear: fleet.RoundMoney(rate), RunToFailure: fleet.RoundMoney(run)}
-	if pays {
+	if pays && b.PerYear < b.RunToFailure { // an age that saves less than a cent a year is none to keep to
 		b.AgeYears = fleet.Known(age)
 	}
 	if run > 0 {

@@ -177,6 +177,13 @@ func TestBestAgeWithDoubt(t *testing.T) {
 	never := ledger.ReplaceAt(fit, 900_00, 900_00)
 	require.False(t, never.AgeYears.IsKnown())
 	require.Equal(t, never.RunToFailure, never.PerYear)
+
+	hardly := trend.WeibullFit{Weibull: trend.Weibull{Shape: 1.5, Scale: 5}}
+	_, rate, pays := ledger.AgeReplacement(hardly.Weibull, 340, 500)
+	require.True(t, pays)
+	require.InDelta(t, 500/hardly.Mean(), rate, 0.001)
+	require.False(t, ledger.ReplaceAt(hardly, 340_00, 500_00).AgeYears.IsKnown(), "nobody swaps at 27 years for less than a cent")
+	require.True(t, ledger.ReplaceAt(hardly, 100_00, 500_00).AgeYears.IsKnown())
 }
 
 func TestWhatTheListSavedAgainstRules(t *testing.T) {

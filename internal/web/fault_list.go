@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,7 +22,8 @@ type faultsPage struct {
 	Wrong string
 	Open  []openRow
 	Found []openRow
-	Notes string // address of the notes; empty: the viewer may not change them
+	Given []openRow // up, without a finding
+	Notes string    // address of the notes; empty: the viewer may not change them
 }
 
 // openRow is one search in a list.
@@ -63,6 +65,11 @@ func (s *Server) faultList(c echo.Context) error {
 	if page.Found, err = s.faultRows(c, fleet.FaultFilter{Open: fleet.Known(false), Found: true, Limit: recentFaults}, zone); err != nil {
 		return err
 	}
+	ended, err := s.faultRows(c, fleet.FaultFilter{Open: fleet.Known(false), Limit: recentFaults}, zone)
+	if err != nil {
+		return err
+	}
+	page.Given = slices.DeleteFunc(ended, func(r openRow) bool { return r.Found })
 	if mayOpen(v.person.Role, "/faults/notes") {
 		page.Notes = "/faults/notes"
 	}

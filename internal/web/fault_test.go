@@ -340,7 +340,15 @@ func TestOneSearchOfAUnitIsOpen(t *testing.T) {
 	require.Contains(t, text(jo.get("/faults/1").page()), "Ended without a finding")
 	require.Equal(t, http.StatusSeeOther, jo.post("/faults/1", url.Values{"step": {"2"}, "check": {"lamps"}, "reading": {"dim"}}).status)
 	require.Contains(t, text(jo.get("/faults/1").page()), "your answer was not taken")
-	require.Equal(t, http.StatusSeeOther, jo.post("/faults/1/resume", url.Values{}).status)
+	w.addPerson("kai", fleet.Mechanic, "NOR")
+	w.addPerson("sue", fleet.Mechanic, "SUD")
+	given := all(w.as("kai").get("/faults").page(), "section", "aria-labelledby", "given-title")
+	require.Len(t, given, 1, "somebody else finds it")
+	require.NotEmpty(t, all(given[0], "a", "href", "/faults/1"))
+	require.Contains(t, text(given[0]), "ended by jo")
+	require.Empty(t, all(w.as("sue").get("/faults").page(), "a", "href", "/faults/1"), "who is of another depot does not")
+	require.Equal(t, http.StatusSeeOther, w.as("kai").post("/faults/1/resume", url.Values{}).status)
+	require.Empty(t, all(w.as("kai").get("/faults").page(), "section", "aria-labelledby", "given-title"))
 	require.Equal(t, "lamps", hidden(t, jo.get("/faults/1").page(), "check"))
 
 	for _, wrong := range []url.Values{{"temperature": {"200"}}, {"temperature": {"cold"}}, {"heard": {"tea"}}} {

@@ -99,6 +99,23 @@ type unbookedView struct {
 
 type unbookedRow struct{ Row, Unit, Href, Depot, Kind, Why string }
 
+// unbookedRows tell of each row once, whatever entries it has none of.
+func unbookedRows(all []ledger.Unbooked) (rows []unbookedRow) {
+	at := map[unbookedRow]int{}
+	for _, u := range all {
+		row := unbookedRow{reports.SourceWords(u.Source), string(u.Unit), unitHref(u.Unit), string(u.Depot), reports.KindWords(u.Kind), u.Why}
+		key := row
+		key.Kind = ""
+		if i, told := at[key]; told {
+			rows[i].Kind += ", " + row.Kind
+			continue
+		}
+		at[key] = len(rows)
+		rows = append(rows, row)
+	}
+	return rows
+}
+
 func (s *Server) ledgerUnbooked(c echo.Context) error {
 	frame, err := s.ledgerFrame(c, "Rows without an entry")
 	if err != nil {
@@ -117,11 +134,9 @@ func (s *Server) ledgerUnbooked(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	rows := reports.Unbooked(found, sc.own, own)
+	rows := unbookedRows(reports.Unbooked(found, sc.own, own))
 	page := unbookedView{ledgerFrame: frame, Headline: reports.Count(len(rows), "row") + " without an entry", Depots: sc.choices(func(d fleet.DepotID) string { return withDepot("/ledger/unbooked", d) })}
-	for _, u := range rows[:min(unbookedShown, len(rows))] {
-		page.Rows = append(page.Rows, unbookedRow{reports.SourceWords(u.Source), string(u.Unit), unitHref(u.Unit), string(u.Depot), reports.KindWords(u.Kind), u.Why})
-	}
+	page.Rows = rows[:min(unbookedShown, len(rows))]
 	if more := len(rows) - unbookedShown; more > 0 {
 		page.More = fmt.Sprintf("%d more are not shown: choose a depot.", more)
 	}

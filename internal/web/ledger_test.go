@@ -449,3 +449,15 @@ func (w *world) addBigLedger() {
 	w.t.Logf("booked %d entries in %.1f s; looking again took %.1f s", added, first.Seconds(), time.Since(start).Seconds())
 	analyse()
 }
+
+// A fitting of which the day is not known is one row to mend, whatever entries it lacks.
+func TestRowsWithoutAnEntryAreToldOnce(t *testing.T) {
+	rows := unbookedRows([]ledger.Unbooked{
+		{Source: "battery_fitting/B-1/unknown/deposit", Unit: "N-1", Depot: "NOR", Kind: ledger.DepositPaid, Why: "the day of fitting is not known"},
+		{Source: "battery_fitting/B-1/unknown/price", Unit: "N-1", Depot: "NOR", Kind: ledger.PartFitted, Why: "the day of fitting is not known"},
+		{Source: "battery_fitting/B-2/2024-03-03/price", Unit: "N-1", Depot: "NOR", Kind: ledger.PartFitted, Why: "no price is recorded"},
+	})
+	require.Len(t, rows, 2)
+	require.Equal(t, "deposits paid, parts fitted", rows[0].Kind)
+	require.Equal(t, unbookedRow{"battery B-2, fitted 2024-03-03", "N-1", "/units/N-1", "NOR", "parts fitted", "no price is recorded"}, rows[1])
+}
