@@ -1,7 +1,9 @@
 package alerts_test
 
 import (
+	"fmt"
 	"runtime"
+	"runtime/metrics"
 	"syscall"
 	"testing"
 	"time"
@@ -72,6 +74,56 @@ func BenchmarkOneUnitAfterOneReading(b *testing.B) {
 		require.True(b, read.Again(h).ColdLimitC.IsKnown())
 	}
 	b.ReportMetric(float64(len(h.Cranks)), "cranks")
+}
+
+// BenchmarkPeak tells how much memory is in use at most while a fleet whose histories come one by one gets its list, what was there before
+// left out: learned anew, and with what that has learned. Units are 100 simulated ones of three years with many keys each.
+func BenchmarkPeak(b *testing.B) {
+	for _, units := range []int{2000, 10_000} {
+		b.Run(fmt.Sprint(units), func(b *testing.B) {
+			w := newWorld(1, 100, 2).times(units / 100)
+			for b.Loop() {
+				in := w.inPieces(w.input(), map[fleet.UnitID]int{})
+				var issued alerts.Issued
+				issue := func() {
+					var err error
+					issued, err = alerts.Issue(b.Context(), in)
+					require.NoError(b, err)
+				}
+				b.ReportMetric(peakLive(issue)/1e6, "MB-anew")
+				learned := issued.Learned
+				in.Kept, issued = &learned, alerts.Issued{}
+				b.ReportMetric(peakLive(issue)/1e6, "MB-kept")
+			}
+		})
+	}
+}
+
+// peakLive is the most that a garbage collection found in use while work was done, less what was in use before.
+func peakLive(work func()) float64 {
+	live := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+	runtime.GC()
+	metrics.Read(live)
+	before, most := live[0].Value.Uint64(), uint64(0)
+	done, stopped := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(stopped)
+		tick := time.NewTicker(time.Millisecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-done:
+				return
+			case <-tick.C:
+				metrics.Read(live)
+				most = max(most, live[0].Value.Uint64())
+			}
+		}
+	}()
+	work()
+	close(done)
+	<-stopped
+	return float64(most) - float64(before)
 }
 
 // BenchmarkKept tells what a unit's history of three years takes once it is read.

@@ -119,6 +119,7 @@ func (r *reader[T]) read(ctx context.Context) error {
 	r.f.files, r.out, r.done = make([]file, len(all)), make([]T, len(all)), make([]bool, len(all))
 	for i, one := range all {
 		r.f.files[i], r.out[i], r.done[i] = one.file, one.out, one.done
+		all[i] = nil                                          // so that it is not there twice
 		if d := one.depot; r.f.winters[d.ID].winters == nil { // one that was not given
 			r.f.winters[d.ID] = r.f.wintersOf(d)
 		}

@@ -15,13 +15,21 @@ import (
 // largeWorld is a fleet larger than what teaches: a few units, each with many keys and the readings of a year.
 func largeWorld(units, copies int) *world {
 	w := newWorld(31, units, 1)
+	for i := range w.histories {
+		h := &w.histories[i]
+		for len(h.Cranks) > 0 && fleet.DateOf(h.Cranks[0].At, time.UTC) < w.asOf-300 {
+			h.Cranks = h.Cranks[1:]
+		}
+	}
+	return w.times(copies)
+}
+
+// times gives each unit n keys; the rows are shared.
+func (w *world) times(n int) *world {
 	var all []fleet.History
-	for k := range copies {
+	for k := range n {
 		for _, h := range w.histories {
-			for len(h.Cranks) > 0 && fleet.DateOf(h.Cranks[0].At, time.UTC) < w.asOf-300 {
-				h.Cranks = h.Cranks[1:]
-			}
-			h.Unit.ID = fleet.UnitID(fmt.Sprintf("%s-%02d", h.Unit.ID, k))
+			h.Unit.ID = fleet.UnitID(fmt.Sprintf("%s-%03d", h.Unit.ID, k))
 			all = append(all, h)
 		}
 	}
