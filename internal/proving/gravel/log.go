@@ -25,7 +25,7 @@ type logger struct {
 
 func newLogger(r *rand.Rand) logger {
 	l := logger{
-		fitted: true, offsetV: 0.11 * r.NormFloat64(), gain: about(r, 0.06), slowClock: about(r, 0.05), offC: 0.9 * r.NormFloat64(), loses: 0.012,
+		fitted: true, offsetV: 0.15 * r.NormFloat64(), gain: about(r, 0.06), slowClock: about(r, 0.08), offC: 0.9 * r.NormFloat64(), loses: 0.012,
 		second: chance(r, 0.45),
 	}
 	l.noiseV, l.stepV, l.misses = 0.06, 0.1, 0.3
@@ -79,7 +79,7 @@ type tester struct {
 func newTesters(r *rand.Rand, s *site) (out []tester) {
 	for i := range s.testers {
 		out = append(out, tester{
-			name: fmt.Sprintf("%s/T%d", s.depot.ID, i+1), load: i == 0 && s.loadFirst, reads: 1 + within(0.05*r.NormFloat64(), 0.1), offV: 0.05 * r.NormFloat64(),
+			name: fmt.Sprintf("%s/T%d", s.depot.ID, i+1), load: i == 0 && s.loadFirst, reads: 1 + within(0.06*r.NormFloat64(), 0.1), offV: 0.05 * r.NormFloat64(),
 			scatter: uniform(r, 0.035, 0.06), people: []string{string(s.depot.ID) + " early shift", string(s.depot.ID) + " late shift"},
 		})
 	}
@@ -87,7 +87,7 @@ func newTesters(r *rand.Rand, s *site) (out []tester) {
 }
 
 // shownAt is the share of the rating that conductance shows by wear: it falls sooner than cranking power, and less far.
-var shownAt = newSpline(0, 1.12, 0.3, 1.06, 0.6, 0.96, 0.85, 0.83, 1, 0.71, 1.2, 0.53, 1.5, 0.33, 2, 0.2)
+var shownAt = newSpline(0, 1.08, 0.3, 1.04, 0.6, 0.96, 0.85, 0.86, 1, 0.76, 1.2, 0.59, 1.5, 0.37, 2, 0.2)
 
 // test measures each battery in its place, and tells the lowest share of the rating that came out.
 func (u *unit) test(airC float64) (lowest float64) {

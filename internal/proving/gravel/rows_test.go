@@ -76,7 +76,7 @@ func checkTests(t *testing.T, h fleet.History, zone *time.Location) {
 			fitted = fitted || b.Battery == row.Battery
 			if row.CCAA.IsKnown() {
 				require.Equal(t, b.CCAStandard, row.CCAStandard)
-				require.InDelta(t, 0.85, row.CCAA.Or(0)/b.RatedCCAA, 0.8)
+				require.InDelta(t, 0.9, row.CCAA.Or(0)/b.RatedCCAA, 0.87)
 			}
 		}
 		require.True(t, fitted, "%s was not there on %s", row.Battery, row.At)

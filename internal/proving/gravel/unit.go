@@ -89,7 +89,7 @@ func (y *yard) newUnit(i int) *unit {
 func newKit(c *class, u *unit, r *rand.Rand) kit {
 	k := kit{
 		series: c.volts == 24, parallel: c.volts == 12 && c.batteries == 2, diesel: c.fuel == fleet.Diesel,
-		margin: c.margin * u.site.coldKit * u.part.strong * about(r, 0.14), crankA: c.crankA * about(r, 0.07), crankMs: c.crankMs * about(r, 0.12),
+		margin: c.margin * u.site.coldKit * u.part.strong * about(r, 0.19), crankA: c.crankA * about(r, 0.07), crankMs: c.crankMs * about(r, 0.15),
 		twelves: float64(c.volts) / 12,
 	}
 	switch u.part.chemistry {

@@ -25,8 +25,8 @@ var wears = [latents]struct {
 	shocks  float64 // a year
 	shockBy float64 // most that one adds
 }{
-	batteryA: {6.0, 0.17, 600, 0.01, 0.4},
-	batteryB: {6.0, 0.17, 600, 0.01, 0.4},
+	batteryA: {6.0, 0.19, 600, 0.01, 0.4},
+	batteryB: {6.0, 0.19, 600, 0.01, 0.4},
 	starter:  {15.5, 0.4, 500, 0.006, 0.5},
 	cable:    {18, 0.5, 500, 0.006, 0.4},
 	charging: {16, 0.4, 500, 0.008, 0.5},
@@ -156,7 +156,7 @@ func (s *state) renew(p fleet.Part, lasts float64, r *rand.Rand) {
 			s.pace[batteryB] = 0
 		}
 		s.wear[batteryB], s.owed[batteryB] = 0, 0
-		s.shift = [2]float64{within(0.1*r.NormFloat64(), 0.2), within(0.1*r.NormFloat64(), 0.2)}
+		s.shift = [2]float64{within(0.18*r.NormFloat64(), 0.25), within(0.18*r.NormFloat64(), 0.25)}
 		s.recharge()
 	case fleet.StarterPart:
 		fresh(starter, lasts)
