@@ -120,7 +120,7 @@ func (k *kit) crank(s *state, c *dawn, r *rand.Rand) read {
 	case spare < 0:
 		q.outcome = fleet.NoCrank
 		q.ms = uniform(r, 1500, 9000)
-	case spare < 0.25:
+	case spare < 0.15:
 		q.outcome = fleet.Slow
 	}
 	return q
@@ -133,15 +133,15 @@ func (k *kit) show(q *read, s *state, f *forces, spare float64, r *rand.Rand) {
 	friction := 1 + 1.2*loss*s.drag
 	flow := math.Pow(f.drawn*brushes, 0.6) // poor contact lets less current through, and so spares the battery's volts
 	load := f.wanted * friction * flow / f.supply
-	x := math.Pow(load, 0.9)
-	sag := (0.7 + 7.5*x/(x+0.55)) * about(r, 0.04)
+	x := math.Pow(load, 0.65)
+	sag := (0.7 + 7.5*x/(x+0.85)) * about(r, 0.04)
 	rest := q.restV / k.twelves
 	mean := max(3, rest-sag)
 	low := max(1.5, mean-(0.3+0.2*sag)*about(r, 0.12))
 	q.meanV, q.minV = mean*k.twelves, low*k.twelves
 	q.amps = k.crankA * math.Pow(f.wanted, 1.25) * friction * flow * (mean / 11.2) * about(r, 0.03)
 	cold := max(0, math.Log(f.wanted))
-	q.ms = k.crankMs * (0.8 + 0.35*cold) * (1 + 1.5*math.Exp(-0.9*max(-0.5, spare))) * about(r, 0.16)
+	q.ms = k.crankMs * (0.8 + 0.35*cold) * (1 + 1.1*math.Exp(-1.3*max(-0.5, spare))) * about(r, 0.2)
 }
 
 // rest is the volts before the key is turned: surface charge still decays for some hours.

@@ -25,7 +25,7 @@ type logger struct {
 
 func newLogger(r *rand.Rand) logger {
 	l := logger{
-		fitted: true, offsetV: 0.15 * r.NormFloat64(), gain: about(r, 0.06), slowClock: about(r, 0.08), offC: 0.9 * r.NormFloat64(), loses: 0.012,
+		offsetV: 0.15 * r.NormFloat64(), gain: about(r, 0.06), slowClock: about(r, 0.08), offC: 0.9 * r.NormFloat64(), loses: 0.012,
 		second: chance(r, 0.45),
 	}
 	l.noiseV, l.stepV, l.misses = 0.06, 0.1, 0.3

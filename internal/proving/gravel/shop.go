@@ -14,7 +14,7 @@ const (
 	otherAYear = 0.06 // engines that crank and do not fire, for reasons outside the starting system
 	lostDates  = 0.07 // of the parts in place when the books were opened: nobody knows since when
 	mostMended = 5    // parts, after which even a unit that still does not start goes on
-	oneFlaw    = 0.5  // chance that the summer service keeps its custom
+	byCustom   = 0.5  // chance that the summer service keeps its custom
 )
 
 // openBooks forgets what was fitted and removed before anybody kept records.
@@ -173,7 +173,7 @@ func (u *unit) workshop(maxC float64) {
 // service is the yearly look over: batteries by age where that is the custom, and what is plain to see.
 func (u *unit) service() {
 	r := u.shopR
-	if age := u.site.renewAt; age > 0 && float64(u.day-u.batteryOn) > 365.25*age && chance(r, oneFlaw) {
+	if age := u.site.renewAt; age > 0 && float64(u.day-u.batteryOn) > 365.25*age && chance(r, byCustom) {
 		u.mend(fleet.BatteryPart, fleet.RemovedPreventive)
 	}
 	plain := []struct {

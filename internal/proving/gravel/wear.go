@@ -25,11 +25,11 @@ var wears = [latents]struct {
 	shocks  float64 // a year
 	shockBy float64 // most that one adds
 }{
-	batteryA: {6.0, 0.19, 600, 0.01, 0.4},
-	batteryB: {6.0, 0.19, 600, 0.01, 0.4},
-	starter:  {15.5, 0.4, 500, 0.006, 0.5},
-	cable:    {18, 0.5, 500, 0.006, 0.4},
-	charging: {16, 0.4, 500, 0.008, 0.5},
+	batteryA: {6.5, 0.21, 550, 0.015, 0.5},
+	batteryB: {6.5, 0.21, 550, 0.015, 0.5},
+	starter:  {14.5, 0.4, 500, 0.01, 0.5},
+	cable:    {16.5, 0.5, 500, 0.008, 0.4},
+	charging: {15, 0.4, 500, 0.012, 0.5},
 	control:  {24, 0.4, 200, 0.004, 0.9},
 }
 
