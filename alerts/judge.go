@@ -98,5 +98,6 @@ func (j *Judge) state(h fleet.History) (*file, trend.State, error) {
 	}
 	one := &file{unit: h.Unit, depot: depot}
 	one.readFrom(h, j.f)
+	one = j.f.owned(one)
 	return one, trend.Estimate(one.track, j.f.params), nil
 }

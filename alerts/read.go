@@ -19,7 +19,7 @@ import (
 // Of a fleet larger than what teaches, only the weekly rows of those that teach are kept. The others are judged as they are read, by what
 // another list learned, and let go. If the fleet turns out to teach otherwise, it learns, and they are read and judged once more.
 func judgeEach[T any](ctx context.Context, f *judged, in Input, work func(one *file) T) ([]T, error) {
-	r := &reader[T]{f: f, in: in, work: work}
+	r := &reader[T]{f: f, in: in, work: func(one *file) T { return work(f.owned(one)) }}
 	if in.Again != nil && len(in.Units) > 0 {
 		r.teach = trend.Teachers(in.Units)
 	}
@@ -58,6 +58,13 @@ func (f *judged) isTaught(kept *Learned) bool {
 	}
 	f.params = kept.Params
 	return true
+}
+
+// owned is the file with those readings alone that are the unit's own.
+func (f *judged) owned(one *file) *file {
+	own := *one
+	own.track = one.track.Owned(f.params)
+	return &own
 }
 
 func (f *judged) learn(ctx context.Context, workers int) (err error) {

@@ -377,14 +377,20 @@ func (t *Track) begin(h fleet.History) {
 	if len(t.Events) > 0 {
 		note(t.Events[0].Week)
 	}
-	for _, w := range t.Weeks {
-		t.LastDay = max(t.LastDay, min(mondayOf(w.Week)+6, t.AsOf-1))
-	}
-	for _, r := range t.Tests {
-		t.LastDay = max(t.LastDay, r.Day)
-	}
+	t.LastDay = t.lastDay()
 	t.changes(h)
 	t.lives(h.Batteries)
+}
+
+// lastDay is that of the last reading; 0: there is none.
+func (t *Track) lastDay() (last fleet.Date) {
+	for i := range t.Weeks {
+		last = max(last, min(mondayOf(t.Weeks[i].Week)+6, t.AsOf-1))
+	}
+	for i := range t.Tests {
+		last = max(last, t.Tests[i].Day)
+	}
+	return last
 }
 
 func middle(x []float64) Mean {

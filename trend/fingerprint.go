@@ -12,7 +12,7 @@ import (
 
 // learning is the version of the code that [Learn] runs. Raise it with every change that lets the same rows teach something else, and with
 // every change of the prior: what was learned by another version is then not used any more. A test holds it to what it stands for.
-const learning = 4
+const learning = 5
 
 // Fingerprint tells what [Learn] would learn from: tracks and weather that have the same teach the same, whatever the as-of date, order
 // and machine, as long as learning itself is the same. Within a month it stays, unless a row from before the month comes late or is

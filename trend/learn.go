@@ -44,6 +44,10 @@ func LearnFrom(ctx context.Context, tracks []Track, weather Weather, workers int
 			return Params{}, fmt.Errorf("learn from unit %s: its weekly rows were let go", t.Unit)
 		}
 	}
+	l.params.WeeklyCranks = weeklyCranks(l.tracks)
+	for i := range l.tracks {
+		l.tracks[i] = l.tracks[i].Owned(l.params)
+	}
 	l.learnCurves()
 	const sweeps = 5
 	for sweep := range sweeps {

@@ -18,6 +18,7 @@ type Params struct {
 	Shown        Shown
 	Life         Weibull // weeks a battery lasts
 	MeanAgeWeeks float64
+	WeeklyCranks float64 // cold ones of a unit, usually
 	Foresight    Foresight
 	Unread       Unread
 }

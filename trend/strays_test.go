@@ -34,3 +34,21 @@ func TestRowsOfAnotherLoggerAreStrays(t *testing.T) {
 	require.False(t, row(true))
 	require.False(t, row(false), "a row that lacks a figure may be its own")
 }
+
+// Of a unit that has no logger of that kind a neighbour's rows are few from the start.
+func TestStraysAreFoundEarly(t *testing.T) {
+	var s strays
+	row := func(rpm bool) bool {
+		c := fleet.Crank{MinV: fleet.Known(9.8), RestV: fleet.Known(12.6)}
+		if rpm {
+			c.RPM = fleet.Known(140.0)
+		}
+		return s.is(&c)
+	}
+	for range 7 {
+		require.False(t, row(false), "nothing is known yet")
+	}
+	require.False(t, row(false), "seen before")
+	require.True(t, row(true), "never seen in eight rows")
+	require.False(t, row(true), "once in nine")
+}
