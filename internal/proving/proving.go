@@ -21,6 +21,23 @@ type Kind struct {
 	RatedAh     float64
 	Chemistry   fleet.Chemistry
 	PartGrade   float64 // of the battery's part number: about 1; life grows with it
+	Gradual     bool    // see [Options]
+}
+
+// Ripening is how many times as long as a physics says its faults take to grow.
+func (k Kind) Ripening() float64 {
+	if k.Gradual {
+		return 2
+	}
+	return 1
+}
+
+// Sudden is the share that befalls a unit of what a physics lets come without a sign.
+func (k Kind) Sudden() float64 {
+	if k.Gradual {
+		return 1.0 / 3
+	}
+	return 1
 }
 
 // Physics makes machines. A physics has its own constants and is told nothing of how readings are used.

@@ -32,10 +32,14 @@ type logger struct {
 	currentGain, losesRows float64
 }
 
-func newLogger(r *rand.Rand) logger {
+func newLogger(good bool, r *rand.Rand) logger {
 	l := logger{offsetV: 0.1 * r.NormFloat64(), thermometerC: 0.8 * r.NormFloat64(), currentGain: spread(r, 0.04), losesRows: 0.01}
 	warm := hit(r, 0.85)
-	switch x := r.Float64(); {
+	x := r.Float64()
+	if good {
+		x = 0.08 + 0.5*x
+	}
+	switch {
 	case x < 0.08:
 		return logger{}
 	case x < 0.43: // a good one

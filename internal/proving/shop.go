@@ -161,7 +161,11 @@ func (l *life) workshop(day Day) {
 		l.otherNext = true
 	}
 	if l.recorded() && l.day >= l.nextTest {
-		l.nextTest = l.day + fleet.Date(28+r.IntN(43))
+		least, more := 28, 43
+		if l.y.Gradual {
+			least, more = 6, 9
+		}
+		l.nextTest = l.day + fleet.Date(least+r.IntN(more))
 		lowest := l.test(day.MinC + 0.7*(day.MaxC-day.MinC))
 		if lowest < 0.5 && hit(r, l.place.condemns) && !left {
 			l.mend(fleet.BatteryPart, fleet.RemovedPreventive)

@@ -20,6 +20,7 @@ type Options struct {
 	AgeYears float64    // mean age of the units when the records begin: 7
 	AsOf     fleet.Date // first day of the season: 2025-10-01
 	Dirt     bool       // spoil the records afterwards, as real ones are; life and truth stay the same
+	Gradual  bool       // faults ripen for twice as long and seldom come without a sign; every unit has a good logger and is tested weekly or so
 	Futures  int        // to count Truth.Chance over; 0 leaves Chance unknown (NaN) and Worst empty
 	Workers  int        // GOMAXPROCS; the fleet is the same whatever their number
 }
@@ -142,7 +143,7 @@ func (y *yard) newLife(i int) *life {
 		ageYears = min(unitYears, oldestYears) - leadYears
 	}
 	l.habit = newHabit(cl, l.place, stream(y.Seed, "habit", i))
-	l.logger = newLogger(stream(y.Seed, "logger", i))
+	l.logger = newLogger(y.Gradual, stream(y.Seed, "logger", i))
 	inService := y.from - fleet.Date(365.25*unitYears) - fleet.Date(r.IntN(40))
 	l.book.Unit = fleet.Unit{
 		ID: fleet.UnitID(fmt.Sprintf("U%04d", i+1)), Depot: l.place.depot.ID, Class: cl.name, Fuel: cl.fuel, EngineLitres: fleet.Known(litres),
@@ -154,6 +155,7 @@ func (y *yard) newLife(i int) *life {
 	kind := Kind{
 		Fuel: cl.fuel, Litres: litres, SystemVolts: cl.volts, Batteries: cl.batteries,
 		RatedCCAA: l.part.ratedA, RatedAh: l.part.ah, Chemistry: l.part.chemistry, PartGrade: l.part.grade,
+		Gradual: y.Gradual,
 	}
 	l.m = y.physics.New(kind, ageYears, l.place.climate.meanC, l.machineR)
 	l.standing = standing{soakH: 12, meanC: l.place.climate.meanC}

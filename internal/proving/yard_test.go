@@ -30,6 +30,24 @@ func TestSameFleetWhateverTheWorkers(t *testing.T) {
 	require.NotEqual(t, one.Histories, build(t, o).Histories)
 }
 
+// Where faults are slow all units have a logger that tells mean volts, and are tested every week or two.
+func TestGradualYardIsWellRead(t *testing.T) {
+	f := build(t, proving.Options{Seed: 7, Units: 24, Years: 1, Gradual: true})
+	for _, h := range f.Histories {
+		tests := 0
+		for _, row := range h.Tests {
+			if row.Position == 1 {
+				tests++
+			}
+		}
+		require.GreaterOrEqual(t, tests, 26, h.Unit.ID)
+		require.NotEmpty(t, h.Cranks, h.Unit.ID)
+		require.True(t, h.Cranks[0].MeanV.IsKnown(), h.Unit.ID)
+	}
+	require.Less(t, proving.Kind{Gradual: true}.Sudden(), proving.Kind{}.Sudden())
+	require.Greater(t, proving.Kind{Gradual: true}.Ripening(), proving.Kind{}.Ripening())
+}
+
 func TestOptionsThatCannotBe(t *testing.T) {
 	_, err := proving.Build(t.Context(), plain{}, proving.Options{Years: 40})
 	require.ErrorContains(t, err, "40 years of records")

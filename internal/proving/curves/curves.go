@@ -60,14 +60,15 @@ type battery struct {
 }
 
 type machine struct {
-	class   *class
-	grade   float64
-	ratedA  float64
-	ratedAh float64
-	agm     bool
-	volts   float64 // batteries' worth of voltage: 1 or 2
-	n       int
-	bats    [maxBats]battery
+	class            *class
+	grade            float64
+	ratedA           float64
+	ratedAh          float64
+	agm              bool
+	ripening, sudden float64 // [proving.Kind]
+	volts            float64 // batteries' worth of voltage: 1 or 2
+	n                int
+	bats             [maxBats]battery
 
 	plateauV, slopeV, quitV, inrushV float64
 	scaleV                           float64 // of the logistic chance about quitV
@@ -111,7 +112,7 @@ func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) pro
 	size := math.Max(k.Litres, 0.5) / cl.refLitres
 	m := &machine{
 		class: cl, grade: k.PartGrade, ratedA: k.RatedCCAA, ratedAh: math.Max(k.RatedAh, 20),
-		agm: k.Chemistry == fleet.AGM || k.Chemistry == fleet.Gel, volts: 1, n: min(max(k.Batteries, 1), maxBats),
+		agm: k.Chemistry == fleet.AGM || k.Chemistry == fleet.Gel, volts: 1, ripening: k.Ripening(), sudden: k.Sudden(), n: min(max(k.Batteries, 1), maxBats),
 	}
 	if k.SystemVolts == 24 {
 		m.volts = 2

@@ -72,31 +72,31 @@ func (m *machine) age(driven bool, r *rand.Rand) {
 
 // begin starts the fault on whose stretch u, in beginnings a year, has fallen.
 func (m *machine) begin(u float64, r *rand.Rand) {
-	quick := 1.0
-	if r.Float64() < quickShare {
-		quick = quickTau
+	pace := m.ripening
+	if r.Float64() < quickShare*m.sudden {
+		pace *= quickTau
 	}
 	starter := starterYearly * math.Min(2, 0.3+0.14*m.starterYears)
 	cable := starter + cableYearly
 	charging := cable + chargingYearly
 	drain := charging + drainYearly
-	control := drain + controlYearly
+	control := drain + controlYearly*m.sudden
 	switch {
 	case u < starter:
-		m.beginStarter(quick, r)
+		m.beginStarter(pace, r)
 	case u < cable:
-		start(&m.cable, quick*(35+65*r.Float64()), 1.5+2*r.Float64())
+		start(&m.cable, pace*(35+65*r.Float64()), 1.5+2*r.Float64())
 	case u < charging:
-		start(&m.charging, quick*(20+35*r.Float64()), 1)
+		start(&m.charging, pace*(20+35*r.Float64()), 1)
 	case u < drain:
 		if !m.drain.on {
-			start(&m.drain, quick*(15+25*r.Float64()), 1)
+			start(&m.drain, pace*(15+25*r.Float64()), 1)
 			m.drainUse = (0.03 + 0.09*r.Float64()) / 24
 		}
 	case u < control:
-		start(&m.control, quick*(30+40*r.Float64()), 2)
+		start(&m.control, pace*(30+40*r.Float64()), 2)
 	default:
-		m.mishap(u-control, r)
+		m.mishap((u-control)/m.sudden, r)
 	}
 }
 
@@ -109,7 +109,7 @@ func (m *machine) mishap(u float64, r *rand.Rand) {
 	}
 }
 
-func (m *machine) beginStarter(quick float64, r *rand.Rand) {
+func (m *machine) beginStarter(pace float64, r *rand.Rand) {
 	if m.starter.on {
 		return
 	}
@@ -121,7 +121,7 @@ func (m *machine) beginStarter(quick float64, r *rand.Rand) {
 	default:
 		m.starterKind = tired
 	}
-	start(&m.starter, quick*(40+60*r.Float64()), 1+1.5*r.Float64())
+	start(&m.starter, pace*(40+60*r.Float64()), 1+1.5*r.Float64())
 }
 
 func start(g *growth, tau, power float64) {

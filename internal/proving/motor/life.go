@@ -40,15 +40,8 @@ type fault struct {
 }
 
 // pending is a fault yet to come. How fast it will grow is settled already.
-func pending(k kind, r *rand.Rand) fault {
-	return fault{pace: -math.Log(seedling) / (ripens[k] * spread(r, 0.4))}
-}
-
-func unborn(r *rand.Rand) (f [kinds]fault) {
-	for i := range f {
-		f[i] = pending(kind(i), r)
-	}
-	return f
+func (m *machine) pending(k kind, r *rand.Rand) fault {
+	return fault{pace: -math.Log(seedling) / (ripens[k] * m.Ripening() * spread(r, 0.4))}
 }
 
 // overtake lets a fault have begun before the first recorded day; one that had ripened was seen to.
@@ -84,6 +77,9 @@ func (m *machine) Live(d proving.Day, r *rand.Rand) {
 func (m *machine) befall(fate float64) {
 	for i, yearly := range onsets {
 		slice := yearly / 365
+		if kind(i) == control {
+			slice *= m.Sudden()
+		}
 		if fate < slice && m.faults[i].level == 0 {
 			m.faults[i].level = seedling
 		}
@@ -92,14 +88,14 @@ func (m *machine) befall(fate float64) {
 			return
 		}
 	}
-	const solenoids = 0.002 / 365
+	solenoids := 0.002 / 365 * m.Sudden()
 	if fate < solenoids {
 		m.solenoid = true
 		return
 	}
 	fate -= solenoids
 	for i := range m.Batteries {
-		slice := 0.003 / 365 * (2 - min(1, m.batteries[i].mass))
+		slice := 0.003 * m.Sudden() / 365 * (2 - min(1, m.batteries[i].mass))
 		if fate >= 0 && fate < slice {
 			m.batteries[i].short = true
 		}

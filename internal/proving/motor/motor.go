@@ -60,7 +60,9 @@ func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) pro
 	}
 	m.newStarter(r)
 	m.wear = math.Mod(ageYears*m.wearPace, 0.97) // spent ones were exchanged
-	m.faults = unborn(r)
+	for i := range m.faults {
+		m.faults[i] = m.pending(kind(i), r)
+	}
 	m.age(ageYears, meanAirC)
 	for i := range m.faults {
 		m.faults[i].overtake(kind(i), ageYears, r)
@@ -105,15 +107,15 @@ func (m *machine) Renew(p fleet.Part, r *rand.Rand) {
 		}
 	case fleet.StarterPart:
 		m.newStarter(r)
-		m.faults[bearing] = pending(bearing, r)
+		m.faults[bearing] = m.pending(bearing, r)
 	case fleet.CablePart:
-		m.faults[cable] = pending(cable, r)
+		m.faults[cable] = m.pending(cable, r)
 	case fleet.ChargingPart:
-		m.faults[alternator] = pending(alternator, r)
-		m.faults[drain] = pending(drain, r)
+		m.faults[alternator] = m.pending(alternator, r)
+		m.faults[drain] = m.pending(drain, r)
 		m.Charge()
 	case fleet.ControlPart:
-		m.faults[control] = pending(control, r)
+		m.faults[control] = m.pending(control, r)
 	case fleet.OtherPart:
 	}
 }

@@ -75,14 +75,15 @@ func (m *machine) store(d proving.Day, meanC float64) {
 func (m *machine) decay(meanC float64, r *rand.Rand) {
 	warmth := math.Exp2((meanC - 8) / 10) // life halves for 8–10 °C (IEEE 450, battery makers' bulletins)
 	rate := shedPerYear * perDay * warmth * m.b.shake * m.chemistry()
+	finer := m.b.kind.Ripening()
 	for i := range m.n {
 		c := &m.cells[i]
 		c.ageDays++
 		deep := 1 + 1.5*max(0, .85-c.charge)
-		c.shed = min(1, c.shed+lumpSize*gamma(rate*c.rate*deep, r))
+		c.shed = min(1, c.shed+lumpSize/finer*gamma(finer*rate*c.rate*deep, r))
 		if c.weakAtDay == 0 {
 			if r.Float64() < weakPerDay(c.ageDays) {
-				c.weakAtDay = wasting(r)
+				c.weakAtDay = m.wasting(r)
 			}
 		} else {
 			c.weak = min(1, c.weak+c.weakAtDay)
@@ -105,20 +106,20 @@ func (m *machine) wear(d proving.Day, r *rand.Rand) {
 
 func (m *machine) fault(r *rand.Rand) {
 	u := r.Float64()
-	if u < starterDiesPerYear*perDay {
+	if u < starterDiesPerYear*perDay*m.b.kind.Sudden() {
 		m.starterDead = true
 	}
 	if m.lowAtDay > 0 {
 		m.regulatorLow = min(1.5, m.regulatorLow+m.lowAtDay)
 	} else if r.Float64() < regulatorFailsPerYear*perDay {
-		m.lowAtDay = slide(r)
+		m.lowAtDay = m.slide(r)
 	}
-	if m.drainA == 0 && r.Float64() < drainsPerYear*perDay {
+	if m.drainA == 0 && r.Float64() < drainsPerYear*perDay*m.b.kind.Sudden() {
 		m.drainA = m.drain(r)
 	}
 	if m.controlDays >= 0 {
 		m.controlDays++
-	} else if r.Float64() < controlFaultsPerYear*perDay {
+	} else if r.Float64() < controlFaultsPerYear*perDay*m.b.kind.Sudden() {
 		m.controlDays = 0
 	}
 }

@@ -125,7 +125,7 @@ func (physics) New(k proving.Kind, ageYears, meanAirC float64, r *rand.Rand) pro
 	m.rust = rustPerYear * b.salt * gamma(4*ageYears, r) / 4
 	m.belt = beltWearPerYear * gamma(2*ageYears, r) / 2
 	if r.Float64() < regulatorFailsPerYear*.4 {
-		m.lowAtDay = slide(r)
+		m.lowAtDay = m.slide(r)
 		m.regulatorLow = m.lowAtDay * 90 * r.Float64()
 	}
 	if r.Float64() < drainsPerYear*.3 {
@@ -158,7 +158,7 @@ func (m *machine) aged(years, warmth float64, r *rand.Rand) cell {
 	best.charge = .9 + .07*r.Float64()
 	best.sulphate = .15 * r.Float64() * min(1, years)
 	if r.Float64() < .4*weakPerDay(best.ageDays)*yearDays {
-		best.weakAtDay = wasting(r)
+		best.weakAtDay = m.wasting(r)
 		best.weak = r.Float64()
 	}
 	return best
@@ -181,8 +181,13 @@ func weakPerDay(ageDays float64) float64 {
 	return weakShape / (weakScaleYears * yearDays) * math.Pow(u, weakShape-1)
 }
 
-func wasting(r *rand.Rand) float64 { return 1 / (7 * (4 + 26*r.Float64())) }
-func slide(r *rand.Rand) float64   { return (.2 + .4*r.Float64()) / 100 }
+func (m *machine) wasting(r *rand.Rand) float64 {
+	return 1 / (m.b.kind.Ripening() * 7 * (4 + 26*r.Float64()))
+}
+
+func (m *machine) slide(r *rand.Rand) float64 {
+	return (.2 + .4*r.Float64()) / 100 / m.b.kind.Ripening()
+}
 
 // drain grows with the battery: what is left on in a lorry is larger.
 func (m *machine) drain(r *rand.Rand) float64 {

@@ -25,20 +25,28 @@ import (
 type builder func(context.Context, proving.Options) (proving.Fleet, error)
 
 var physicsNamed = map[string]builder{
-	"aside":  in(aside.New),
-	"motor":  in(motor.New),
-	"plates": in(plates.New),
-	"curves": in(curves.New),
+	"aside":  in(aside.New, false),
+	"motor":  in(motor.New, false),
+	"plates": in(plates.New, false),
+	"curves": in(curves.New, false),
 	"tides":  tides.Build,
 	"gravel": gravel.Build,
+
+	"motor" + gradually:  in(motor.New, true),
+	"plates" + gradually: in(plates.New, true),
+	"curves" + gradually: in(curves.New, true),
 }
 
 // keptAside are those that the model is held against at the end only, and that teach it nothing; they must be asked for by name.
 var keptAside = map[string]bool{"aside": true, "gravel": true, "tides": true}
 
+// gradually ends the name of a physics in a yard where faults are slow and readings many.
+const gradually = "-gradual"
+
 // in lets fleets of a physics live in the yard that most share.
-func in(physics func() proving.Physics) builder {
+func in(physics func() proving.Physics, gradual bool) builder {
 	return func(ctx context.Context, o proving.Options) (proving.Fleet, error) {
+		o.Gradual = gradual
 		return proving.Build(ctx, physics(), o)
 	}
 }

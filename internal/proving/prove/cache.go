@@ -61,7 +61,7 @@ func sourcesOf(physics string) (string, error) {
 	_, here, _, _ := runtime.Caller(0)
 	proving := filepath.Dir(filepath.Dir(here))
 	var files []string
-	for _, folder := range []string{proving, filepath.Join(proving, physics)} {
+	for _, folder := range []string{proving, filepath.Join(proving, strings.TrimSuffix(physics, gradually))} {
 		found, err := filepath.Glob(filepath.Join(folder, "*.go"))
 		if err != nil {
 			return "", err
