@@ -36,10 +36,9 @@ var may = map[string]string{
 	"internal/proving/plates": "internal/fleet internal/proving",
 	"internal/proving/motor":  "internal/fleet internal/proving",
 	"internal/proving/aside":  "internal/fleet internal/proving",
-	"internal/proving/gravel":  "internal/fleet internal/proving",
+	"internal/proving/gravel": "internal/fleet internal/proving",
 	"internal/proving/tides":  "internal/fleet internal/proving",
-	"internal/proving/prove":  "internal/fleet trend alerts internal/proving internal/proving/curves internal/proving/plates internal/proving/motor internal/proving/aside internal/proving/gravel",
-	"internal/proving/prove":  "internal/fleet trend alerts internal/proving internal/proving/curves internal/proving/plates internal/proving/motor internal/proving/aside internal/proving/tides",
+	"internal/proving/prove":  "internal/fleet trend alerts internal/proving internal/proving/curves internal/proving/plates internal/proving/motor internal/proving/aside internal/proving/gravel internal/proving/tides",
 }
 
 // pure packages may not reach, even through others, what would make their answer depend on anything but their input.
