@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"slices"
 	"testing"
 	"time"
@@ -55,35 +54,38 @@ func repeatLastWeek(f *proving.Fleet, day fleet.Date) *proving.Fleet {
 
 // A week that only repeats the one before it leaves the list as it is. What the fleet shares is learned from what is settled, so it is
 // the same for both lists; a unit's own state goes on a little towards what it read twice. One unit in forty may cross the border of a
-// band: of these 200, 13 stand within .2 of one in log odds, and such a week moves half of all by less than .06 and nine in ten by less
-// than .14, so two or three are to be expected, and twice as many are allowed.
+// band: one in fifteen stands within .2 of one in log odds, and such a week moves half of all by less than .06 and nine in ten by less than
+// .14. In a single fleet of 200 that is two to eight of them by chance, so four fleets are looked at.
 func TestAQuietWeekLeavesTheListAsItIs(t *testing.T) {
 	const day = 20407 // 2025-11-15, so both lists are of one month
-	f := repeatLastWeek(built(t, "motor", 5, 200), day)
-	bands := func(asOf fleet.Date) map[fleet.UnitID]fleet.Band {
-		in := inputOf(f)
-		in.AsOf = asOf
-		list, err := alerts.Rank(context.Background(), in)
-		require.NoError(t, err)
-		of := map[fleet.UnitID]fleet.Band{}
-		for _, u := range list.Units {
-			of[u.Unit] = u.Band
+	moved, acted, all := 0, 0, 0
+	for seed := range uint64(4) {
+		f := repeatLastWeek(built(t, "motor", 5+seed, 200), day)
+		bands := func(asOf fleet.Date) map[fleet.UnitID]fleet.Band {
+			in := inputOf(f)
+			in.AsOf = asOf
+			list, err := alerts.Rank(t.Context(), in)
+			require.NoError(t, err)
+			of := map[fleet.UnitID]fleet.Band{}
+			for _, u := range list.Units {
+				of[u.Unit] = u.Band
+			}
+			return of
 		}
-		return of
+		before, after := bands(day), bands(day+7)
+		all += len(before)
+		for unit, band := range before {
+			if band != after[unit] {
+				moved++
+			}
+			if band != fleet.Sound {
+				acted++
+			}
+		}
 	}
-	before, after := bands(day), bands(day+7)
-	moved, acted := 0, 0
-	for unit, band := range before {
-		if band != after[unit] {
-			moved++
-		}
-		if band != fleet.Sound {
-			acted++
-		}
-	}
-	t.Logf("%d of %d units changed band, %d were not sound", moved, len(before), acted)
-	require.Greater(t, acted, 20, "a list without weak units would be steady in any case")
-	require.LessOrEqual(t, moved, 5)
+	t.Logf("%d of %d units changed band, %d were not sound", moved, all, acted)
+	require.Greater(t, acted, all/10, "a list without weak units would be steady in any case")
+	require.LessOrEqual(t, moved, all/40)
 }
 
 // Units that are not read are foretold as well as their kind is: together as many fail as expected, and each chance is worth no less
@@ -109,7 +111,7 @@ func TestUnreadUnitsAreCalibratedAsAGroup(t *testing.T) {
 	}
 	s, se := proving.ScoreOf(cases), proving.Bootstrap(cases, 200, 1)
 	t.Logf("%d units, %d failed, E/O %.2f ± %.2f, ECE %.3f, Brier %.4f, AUC %.3f", s.Units, s.Failed, s.Ratio, se.Ratio, s.ErrorByCount, s.Brier, s.AUC)
-	require.Len(t, cases, 300)
+	require.Len(t, cases, 100*len(physicsNames(false)))
 	require.InDelta(t, 1, s.Ratio, 2*se.Ratio)
 	require.Less(t, s.Brier, s.FailedShare*(1-s.FailedShare))
 	for _, c := range cases {
