@@ -46,6 +46,7 @@ func compress(h fleet.History, zone *time.Location, weather Weather, asOf, settl
 		t.OilOffsetC = 20 // a block heater's (from memory)
 	}
 	c := &compressor{track: &t, unit: h.Unit, day: dayClock{zone: zone}, settled: settled, indoors: h.Unit.Parked == fleet.Indoors}
+	t.BookedStarts, t.BookedOffsetC = t.StartsPerDay, c.nightOffset(nil)
 	c.air, _, _ = weather.of(t.Depot)
 	c.battery(h.Batteries)
 	c.breakdowns(h.Breakdowns)

@@ -12,7 +12,7 @@ import (
 
 // learning is the version of the code that [Learn] runs. Raise it with every change that lets the same rows teach something else, and with
 // every change of the prior: what was learned by another version is then not used any more. A test holds it to what it stands for.
-const learning = 5
+const learning = 6
 
 // Fingerprint tells what [Learn] would learn from: tracks and weather that have the same teach the same, whatever the as-of date, order
 // and machine, as long as learning itself is the same. Within a month it stays, unless a row from before the month comes late or is
@@ -46,7 +46,7 @@ func (t *Track) fingerprint() uint64 {
 	p := printer{}
 	p.text(string(t.Depot), t.Group, string(t.Fuel))
 	p.ints(int(t.AsOf), t.AsOfWeek, t.FirstWeek, t.Positions, truth(t.HasLogger))
-	p.reals(t.Rated, t.AgeWeeks, t.OilOffsetC, t.NightOffsetC, t.StartsPerDay)
+	p.reals(t.Rated, t.AgeWeeks, t.OilOffsetC, t.NightOffsetC, t.StartsPerDay, t.BookedOffsetC, t.BookedStarts)
 	p.ints(len(t.Changes), len(t.Weeks), len(t.Tests), len(t.Events), len(t.Breakdowns), len(t.Lives))
 	for _, c := range t.Changes {
 		p.text(string(c.Part))

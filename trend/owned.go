@@ -58,6 +58,9 @@ func (t Track) Owned(p Params) Track {
 		t.Coldest = ColdCrank{}
 	}
 	t.HasLogger, t.LastDay = len(t.Weeks) > 0, t.lastDay()
+	if !t.HasLogger { // its habits were read off the other's cranks
+		t.StartsPerDay, t.NightOffsetC = t.BookedStarts, t.BookedOffsetC
+	}
 	return t
 }
 

@@ -36,6 +36,7 @@ func TestCranksOfAnotherUnitAreNotOwned(t *testing.T) {
 	}
 	stray.Breakdowns = []Failure{{Day: mondayOf(first+4) + 1, Cause: fleet.BatteryPart}}
 	stray.Coldest = ColdCrank{Day: mondayOf(first + 12), V: 9}
+	stray.StartsPerDay, stray.BookedStarts, stray.NightOffsetC, stray.BookedOffsetC = 0.2, 0.7, 0, 8
 	whole := stray
 
 	own := stray.Owned(usual)
@@ -43,6 +44,8 @@ func TestCranksOfAnotherUnitAreNotOwned(t *testing.T) {
 	require.False(t, own.HasLogger)
 	require.Zero(t, own.Coldest.V)
 	require.Zero(t, own.LastDay, "it was never read")
+	require.InDelta(t, 0.7, own.StartsPerDay, 1e-12, "one start a month is the neighbour's")
+	require.InDelta(t, 8, own.NightOffsetC, 1e-12)
 	require.Len(t, own.Events, 2, "what the book bears out stays, and what it alone tells")
 	require.Equal(t, whole, stray, "the track itself stays as it was")
 	require.Equal(t, stray, stray.Owned(Params{WeeklyCranks: 0.4}), "where all note a crank now and then, so does this one")

@@ -26,6 +26,8 @@ type Track struct {
 	OilOffsetC          float64 // block heater
 	NightOffsetC        float64 // dawn air where the unit stands, less the depot's
 	StartsPerDay        float64 // nights out of 7 with a cold start in the morning
+	BookedOffsetC       float64 // the last two by the books alone, should its cranks turn out to be another unit's
+	BookedStarts        float64
 	HasLogger           bool
 
 	Changes    []Change

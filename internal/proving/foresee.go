@@ -117,7 +117,12 @@ func (l *life) failsOnce(m Machine, winter fleet.Date, r, work *rand.Rand) bool 
 // coldLimit is the air at dawn where the unit stands, after a night that followed a day 4 °C warmer, at which the spare is 0:
 // −∞ where no cold on record stops it, +∞ where it does not start on a summer's night either.
 func (l *life) coldLimit() float64 {
-	spare := func(airC float64) float64 { return l.m.Spare(l.usualDawn(airC)) }
+	return ColdLimit(coldestC, warmestC, func(airC float64) float64 { return l.m.Spare(l.usualDawn(airC)) })
+}
+
+// ColdLimit is the air between two temperatures at which what is spare, which falls with the cold, is 0: −∞ where the coldest leaves some,
+// +∞ where the warmest leaves none.
+func ColdLimit(coldestC, warmestC float64, spare func(airC float64) float64) float64 {
 	low, high := coldestC, warmestC
 	if spare(low) > 0 {
 		return math.Inf(-1)

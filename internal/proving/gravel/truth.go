@@ -93,25 +93,10 @@ func (u *unit) failing(s *state, futures int) (n int) {
 // coldLimit is the air at dawn where the unit stands, after a night that followed a day 4 °C warmer, at which nothing is spare:
 // −∞ where no cold on record stops it, +∞ where it does not start on a summer's night either.
 func (u *unit) coldLimit() float64 {
-	spare := func(airC float64) float64 {
+	return proving.ColdLimit(coldestC, warmestC, func(airC float64) float64 {
 		c := u.usual(airC)
 		return u.kit.spare(&u.s, &c)
-	}
-	low, high := coldestC, warmestC
-	if spare(low) > 0 {
-		return math.Inf(-1)
-	}
-	if spare(high) <= 0 {
-		return math.Inf(1)
-	}
-	for high-low > 0.01 {
-		if middle := (low + high) / 2; spare(middle) > 0 {
-			high = middle
-		} else {
-			low = middle
-		}
-	}
-	return (low + high) / 2
+	})
 }
 
 func (u *unit) usual(airC float64) dawn {

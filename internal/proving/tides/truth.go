@@ -118,25 +118,10 @@ func (u *unit) failsIn(m machine, winter fleet.Date, lives, works dice) bool {
 
 // coldLimit is the air at dawn where the unit stands at which nothing is to spare: −∞ where no cold stops it, +∞ where no warmth helps.
 func (u *unit) coldLimit() float64 {
-	spare := func(airC float64) float64 {
+	return proving.ColdLimit(coldest, warmest, func(airC float64) float64 {
 		k := u.machine.circuit(u.usualDawn(airC))
 		return k.spare()
-	}
-	low, high := coldest, warmest
-	if spare(low) > 0 {
-		return math.Inf(-1)
-	}
-	if spare(high) <= 0 {
-		return math.Inf(1)
-	}
-	for high-low > 0.01 {
-		if middle := (low + high) / 2; spare(middle) > 0 {
-			high = middle
-		} else {
-			low = middle
-		}
-	}
-	return (low + high) / 2
+	})
 }
 
 // usualDawn follows a night after a day 4 °C warmer.
